@@ -1,0 +1,73 @@
+"""The one compiled-function decorator of the package, and where compiled code is kept.
+
+`kernel` is used by every law of `exhaustsim.physics` and every loop of the engine.
+Set `EXHAUSTSIM_PURE_PYTHON=1` before import to run the same functions uncompiled, for
+coverage and for stepping through with a debugger.
+
+Compiled code is kept in a folder whose name is a fingerprint of the sources of all kernels.
+The compiler's own check looks only at the file a function stands in, so a caller could keep
+the machine code of a callee that has changed since; with the fingerprint a changed source
+never meets old code.  The folder lies beside this file, or in the user's cache folder where
+the install is read-only; `EXHAUSTSIM_CACHE` chooses another place.
+
+Floating-point relaxations stop at fused multiply-add.  Letting the compiler reorder sums gave
+other last digits from freshly compiled than from stored code, and the same inputs must give
+the same bits; assuming finite values would hide the not-a-number that tells a failed step.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import tempfile
+from pathlib import Path
+
+PURE_PYTHON = os.environ.get("EXHAUSTSIM_PURE_PYTHON", "") not in ("", "0")
+
+_PACKAGE = Path(__file__).parent
+
+
+def source_fingerprint() -> str:
+    """Twelve hex digits that change with any source that compiled code is made from."""
+    digest = hashlib.sha256()
+    for path in sorted([*_PACKAGE.glob("physics/*.py"), *_PACKAGE.glob("engine/*.py"), *_PACKAGE.glob("co*.py")]):
+        digest.update(path.name.encode())
+        digest.update(path.read_bytes())
+    return digest.hexdigest()[:12]
+
+
+def cache_folder() -> Path:
+    """Folder for the compiled code of exactly these sources (it may not exist yet)."""
+    name = f"kernels-{source_fingerprint()}"
+    chosen = os.environ.get("EXHAUSTSIM_CACHE")
+    if chosen:
+        return Path(chosen) / name
+    beside = _PACKAGE / "__pycache__"
+    if os.access(beside if beside.exists() else _PACKAGE, os.W_OK):
+        return beside / name
+    home = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache")
+    if os.access(home if home.exists() else home.parent, os.W_OK):
+        return home / "exhaustsim" / name
+    return Path(tempfile.gettempdir()) / f"exhaustsim-{os.getuid()}" / name
+
+
+if PURE_PYTHON:
+
+    def kernel(function):
+        """Leave `function` as it is: the uncompiled mode."""
+        return function
+
+else:
+    import numba
+
+    _FOLDER = str(cache_folder())
+
+    def kernel(function):
+        """Compile `function` on first use and keep the machine code on disk."""
+        # The folder is read when caching is switched on, so other users of the compiler keep theirs.
+        before = numba.config.CACHE_DIR
+        numba.config.CACHE_DIR = _FOLDER
+        try:
+            return numba.njit(cache=True, error_model="numpy", fastmath={"contract"})(function)
+        finally:
+            numba.config.CACHE_DIR = before
