@@ -1,0 +1,1 @@
+"""Laws of nature: numbers in, numbers out; no files, no state."""
