@@ -1,0 +1,161 @@
+"""A machine file to a `RotaryMachine`: heads, port plate, pumping lines, pumps, oven, coils.
+
+Pumps are named and stand apart from the lines, because that is how they stand in the
+basement.  `[ports]` says which positions open to which line; a position that is not
+listed is blanked.  A pump shared by two lines is refused: cross-talk through a shared
+pump is not modelled.
+"""
+
+from __future__ import annotations
+
+from exhaustsim.constants import GAS_NAMES
+from exhaustsim.data import published
+from exhaustsim.plant.entries import Entries
+from exhaustsim.plant.faults import nearest, quoted
+from exhaustsim.plant.machine import DiffusionPump, PumpingLine, RotaryMachine, RotaryPump
+
+MOST_POSITIONS = 1000  # far beyond any machine; more is a slip of the keyboard
+
+
+def read_machine(entries: Entries) -> RotaryMachine:
+    """The machine in `entries`; faults are recorded there."""
+    positions = entries.whole_number("positions")
+    if positions is not None and not 1 <= positions <= MOST_POSITIONS:
+        entries.fault("positions", f"must be from 1 to {MOST_POSITIONS}", "give the number of positions, such as 16")
+        positions = None
+    port = entries.sub("port")
+    oven = entries.sub("oven")
+    room = entries.sub("room")
+    coils = entries.sub("rf", required=False)
+    lines = _lines(entries)
+    machine = RotaryMachine(
+        name=entries.text("name"),
+        description=entries.text("description", default=""),
+        source=entries.file,
+        positions=positions or 0,
+        transfer_time=entries.quantity("transfer_time", "time", at_least=0.0),
+        head_volume=entries.quantity("head_volume", "volume", above=0.0),
+        port_bore=port.quantity("bore", "length", above=0.0),
+        port_length=port.quantity("length", "length", above=0.0),
+        blanked_leak_share=port.share("blanked_leak_share"),
+        rubber_gas=port.quantity("rubber_gas", "throughput", default=0.0, at_least=0.0),
+        oven_positions=_positions(oven, "positions", positions),
+        oven_heat_transfer=oven.quantity("heat_transfer", "heat_transfer", above=0.0),
+        room_heat_transfer=room.quantity("heat_transfer", "heat_transfer", above=0.0),
+        room_temperature=room.quantity("temperature", "temperature", above=0.0),
+        lines=lines,
+        line_of_position=_ports(entries, [line.name for line in lines], positions),
+        rf_positions=_positions(coils, "positions", positions, default=()),
+        rf_power_limit=coils.quantity("power_limit", "power", above=0.0) if coils.table else 0.0,
+        air_humidity=room.share("air_humidity", default=0.0),
+    )
+    for table in (port, oven, room, coils, entries):
+        table.finish()
+    return machine
+
+
+def _positions(entries: Entries, key: str, count: int | None, **default) -> tuple[int, ...]:
+    """Positions in a list, each once and none beyond the machine."""
+    found = entries.whole_numbers(key, **default)
+    for position in found:
+        _check_position(entries, key, position, count)
+    twice = sorted({p for p in found if found.count(p) > 1})
+    if twice:
+        entries.fault(key, f"position {twice[0]} stands there twice", "name each position once")
+    return found
+
+
+def _check_position(entries: Entries, key: str, position: int, count: int | None) -> None:
+    if position < 1:
+        entries.fault(key, f"there is no position {position}", "positions count from 1")
+    elif count is not None and position > count:
+        entries.fault(key, f"there is no position {position}", f"the machine has {count} positions")
+
+
+def _ports(entries: Entries, line_names: list[str], count: int | None) -> dict[int, str]:
+    ports = entries.sub("ports")
+    line_of_position: dict[int, str] = {}
+    for line in ports.table:
+        if line not in line_names:
+            ports.asked(line)
+            ports.fault(line, "no line of that name", nearest(line, line_names))
+            continue
+        for position in _positions(ports, line, count):
+            if line_of_position.setdefault(position, line) != line:
+                ports.fault(line, f'position {position} is already open to line "{line_of_position[position]}"',
+                            "a port opens to one line only")
+    for line in line_names:
+        if line not in ports.table:
+            ports.fault(line, "no position opens to this line", f"add {line} = [...] to [ports], or take the line out")
+    return dict(sorted(line_of_position.items()))
+
+
+def _lines(entries: Entries) -> tuple[PumpingLine, ...]:
+    pumps = entries.named("pumps")
+    used: dict[str, str] = {}
+    lines = []
+    for name, line in entries.named("lines").items():
+        pump = None
+        if "pump" not in line:
+            line.asked("pump")
+            line.fault("pump", "nobody pumps this line", f"name one of the pumps {quoted(pumps)}")
+        else:
+            pump = _pump(line, "pump", pumps, used)
+        lines.append(
+            PumpingLine(
+                name=name,
+                pump=pump,
+                manifold_volume=line.quantity("manifold_volume", "volume", above=0.0),
+                in_leak_per_port=line.quantity("in_leak_per_port", "throughput", at_least=0.0),
+            )
+        )
+        line.finish()
+    for name, pump in pumps.items():
+        if name not in used:
+            pump.fault("", "no line and no other pump uses this pump", "name it under a line, or take it out")
+    return tuple(lines)
+
+
+def _pump(owner: Entries, key: str, pumps: dict[str, Entries], used: dict[str, str], backing: bool = False):
+    name = owner.word(key, pumps, "pump")
+    if not name:
+        return None
+    if name in used:
+        owner.fault(key, f"this pump already serves {used[name]}", "give each line a pump of its own")
+        return None
+    used[name] = owner.place
+    pump = pumps[name]
+    kind = pump.word("kind", ["rotary"] if backing else ["rotary", "diffusion"], "kind of pump")
+    speed = pump.quantity("speed", "speed", above=0.0)
+    ultimate_pressure = pump.quantity("ultimate_pressure", "pressure", above=0.0)
+    found = None
+    if kind == "rotary":
+        found = RotaryPump(speed, ultimate_pressure, _ultimate_gases(pump, "rotary"))
+    elif kind == "diffusion":
+        found = DiffusionPump(
+            speed=speed,
+            ultimate_pressure=ultimate_pressure,
+            ultimate_gases=_ultimate_gases(pump, "diffusion"),
+            knee_pressure=pump.quantity(
+                "knee_pressure", "pressure", from_data="pumps.diffusion.knee_pressure", above=0.0
+            ),
+            critical_backing_pressure=pump.quantity(
+                "critical_backing_pressure",
+                "pressure",
+                from_data="pumps.diffusion.critical_backing_pressure",
+                above=0.0,
+            ),
+            stall_time=pump.quantity("stall_time", "time", from_data="pumps.diffusion.stall_time", above=0.0),
+            recovery_time=pump.quantity("recovery_time", "time", from_data="pumps.diffusion.recovery_time", above=0.0),
+            backing_volume=pump.quantity("backing_volume", "volume", above=0.0),
+            backing_pump=_pump(pump, "backing_pump", pumps, used, backing=True),
+        )
+    if kind:
+        pump.finish()
+    return found
+
+
+def _ultimate_gases(pump: Entries, kind: str) -> tuple[tuple[str, float], ...]:
+    usual = published.group(f"pumps.{kind}.ultimate_gases")
+    shares = tuple((gas, usual[gas].value) for gas in GAS_NAMES if gas in usual)
+    return pump.gas_shares("ultimate_gases", default=shares)
