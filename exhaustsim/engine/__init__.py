@@ -1,0 +1,1 @@
+"""Compiled simulation: numbering, rates, stepper, carrying a valve through its schedule."""

@@ -1,0 +1,140 @@
+"""Carry a state through phases of constant controls: the compiled loop round the stepper.
+
+A head and a line share one loop; `KIND_HEAD` or `KIND_LINE` chooses whose rates are taken.
+Every phase restarts the step size, because controls jump there.  States are delivered at
+the times asked for, from the dense output, so that what is saved never decides a step.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from exhaustsim.compiled import kernel
+from exhaustsim.engine.jacobian import JACOBIAN_WORK, head_jacobian, line_jacobian
+from exhaustsim.engine.rates import Waveform, head_rates, line_rates
+from exhaustsim.engine.stiff import (
+    GAMMA, STAGE_TIME, STEP_GROWTH, STEP_MARGIN, STEP_SHRINK, Jacobian, dense_state, dense_weights, error_norm,
+    factorise, solve, stage_right_side, stage_state,
+)  # fmt: skip
+
+KIND_HEAD = 0
+KIND_LINE = 1
+
+# How a march ended.
+DONE = 0
+TOO_MANY_STEPS = 1
+STEP_TOO_SMALL = 2
+SENTENCES = {
+    DONE: "The run reached its end.",
+    TOO_MANY_STEPS: "A phase needed more steps than allowed; look for a setting that makes a part heat or cool without end.",
+    STEP_TOO_SMALL: "The step size fell to nothing: some rate is not a finite number for these settings.",
+}
+
+MAX_STEPS_PER_PHASE = 20_000
+FIRST_STEP = 1e-4  # s after a jump of the controls
+
+
+@kernel
+def _rates(kind, t, y, head, line, c, wave, work, dy):
+    if kind == KIND_HEAD:
+        head_rates(t, y, head, c, wave, work, dy)
+    else:
+        line_rates(t, y, line, wave, work, dy)
+
+
+@kernel
+def march(
+    kind, head, line, shape, controls, durations, starts, wave_of_phase, wave_time, wave_value, wave_slope, sample_ptr, sample_time, y, absolute,
+    relative, watched_first, watched_last, max_steps, states, counts,
+):  # fmt: skip
+    """March `y` (changed in place) through all phases; returns (status, phase reached).
+
+    controls (phases, numbers); durations (phases,) s; starts (phases,) s: local time of a phase runs
+    from here, which lets it continue a waveform or a closing bore; wave_of_phase (phases,) index
+    into the waveforms wave_time (knots,), wave_value and wave_slope (waveforms, knots, gas); sample_ptr (phases + 1,) and sample_time, local times at
+    which `states` rows are filled; absolute (states,), relative: tolerances; counts (3,) steps,
+    rejected, rate evaluations, added to.
+    """
+    size = y.size
+    count = shape.core + shape.leaves
+    dy = np.zeros(size)
+    rate = np.zeros(size)
+    trial = np.zeros(size)
+    stage_y = np.zeros(size)
+    increments = np.zeros((8, size))
+    weights = np.zeros((3, size))
+    work = np.zeros(JACOBIAN_WORK)
+    matrix = np.zeros((shape.core, shape.core))
+    leaf_inverse = np.zeros(shape.leaves)
+    jac = Jacobian(
+        np.zeros((shape.core, shape.core)), np.zeros(shape.leaves), np.zeros(shape.leaf_col.size),
+        np.zeros(shape.back_row.size), np.zeros(shape.quad_col.size), np.zeros(size),
+    )  # fmt: skip
+    for phase in range(durations.size):
+        c = controls[phase]
+        wave = Waveform(wave_time, wave_value[wave_of_phase[phase]], wave_slope[wave_of_phase[phase]])
+        t = starts[phase]
+        end = t + durations[phase]
+        sample = sample_ptr[phase]
+        last_sample = sample_ptr[phase + 1]
+        while sample < last_sample and sample_time[sample] <= t:
+            states[sample, :] = y
+            sample += 1
+        h = min(FIRST_STEP, durations[phase])
+        steps = 0
+        fresh = True
+        after_reject = False
+        while t < end:
+            if steps >= max_steps:
+                return TOO_MANY_STEPS, phase
+            steps += 1
+            if t + 1.01 * h >= end:
+                h = end - t
+            if fresh:
+                _rates(kind, t, y, head, line, c, wave, work, dy)
+                if kind == KIND_HEAD:
+                    head_jacobian(t, y, dy, head, c, wave, work, jac)
+                else:
+                    line_jacobian(t, y, line, wave, work, jac)
+                counts[2] += 1
+            shift = 1.0 / (GAMMA * h)
+            factorise(shape, jac, shift, matrix, leaf_inverse)
+            for stage in range(8):
+                if stage == 0:
+                    stage_right_side(0, h, dy, jac.time, increments)
+                else:
+                    stage_state(stage, y, increments, stage_y)
+                    _rates(kind, t + STAGE_TIME[stage] * h, stage_y, head, line, c, wave, work, rate)
+                    counts[2] += 1
+                    stage_right_side(stage, h, rate, jac.time, increments)
+                solve(shape, jac, shift, matrix, leaf_inverse, increments[stage])
+            for i in range(size):
+                trial[i] = stage_y[i] + increments[7, i]
+            error = error_norm(count, y, trial, increments[7], absolute, relative, watched_first, watched_last)
+            if not error <= 1.0:  # also when it is not a number
+                counts[1] += 1
+                fresh = False
+                after_reject = True
+                h *= max(STEP_SHRINK, STEP_MARGIN * error ** (-0.2)) if error > 1.0 else STEP_SHRINK
+                if not h > 1e-12 * (1.0 + abs(t)):
+                    return STEP_TOO_SMALL, phase
+                continue
+            counts[0] += 1
+            reached = t + h if t + h < end else end
+            if h == end - t:
+                reached = end
+            if sample < last_sample and sample_time[sample] <= reached:
+                dense_weights(y, trial, increments, weights)
+                while sample < last_sample and sample_time[sample] <= reached:
+                    dense_state((sample_time[sample] - t) / h, y, trial, weights, states[sample])
+                    sample += 1
+            y[:] = trial
+            t = reached
+            fresh = True
+            growth = STEP_MARGIN * max(error, 1e-10) ** (-0.2)
+            h *= min(1.0 if after_reject else STEP_GROWTH, max(STEP_SHRINK, growth))
+            after_reject = False
+        while sample < last_sample:
+            states[sample, :] = y
+            sample += 1
+    return DONE, durations.size
