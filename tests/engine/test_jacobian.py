@@ -140,4 +140,4 @@ def test_line(schedules, line, backing):
 def test_empty_tables_have_a_shape():
     """A line is marched with tables that describe no valve."""
     assert NO_HEAD.at.size == 0
-    assert network.BIN_SPACING == pytest.approx(2 * 8.314462618 * 293.15)
+    assert network.BIN_SPACING == pytest.approx(1.5 * 8.314462618 * 293.15)

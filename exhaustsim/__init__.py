@@ -1,0 +1,47 @@
+"""How a glass electronic valve is exhausted on a rotary machine, and whether a schedule will do.
+
+    >>> import exhaustsim
+    >>> exhaustsim.published.value("carbonates.needle_radius")  # SI: metres
+    1.1e-06
+
+`load_schedule` reads a schedule with its valve and machine, `simulate` carries one valve
+through it, `judge` holds the run against its targets and limits, `compare` does all three
+for several schedules.  Names are fetched on first use, so that the import itself is quick.
+"""
+
+from importlib import import_module
+
+__version__ = "0.1.0"
+
+#: The names a user types, and where they live.
+_HOMES = {
+    "load_schedule": "exhaustsim.plant.designfile",
+    "load_schedules": "exhaustsim.plant.designfile",
+    "DesignFault": "exhaustsim.plant.faults",
+    "simulate": "exhaustsim.engine.run",
+    "Run": "exhaustsim.engine.result",
+    "FailedRun": "exhaustsim.engine.result",
+    "GasLedger": "exhaustsim.engine.ledger",
+    "judge": "exhaustsim.studies.verdict",
+    "Verdict": "exhaustsim.studies.verdict",
+    "compare": "exhaustsim.studies.comparison",
+    "Comparison": "exhaustsim.studies.comparison",
+}
+_MODULES = {"published": "exhaustsim.data.published", "units": "exhaustsim.units", "constants": "exhaustsim.constants"}
+
+__all__ = [*_HOMES, *_MODULES, "__version__"]
+
+
+def __getattr__(name):
+    if name in _HOMES:
+        found = getattr(import_module(_HOMES[name]), name)
+    elif name in _MODULES:
+        found = import_module(_MODULES[name])
+    else:
+        raise AttributeError(f"module 'exhaustsim' has no name {name!r}; it offers {', '.join(__all__)}")
+    globals()[name] = found
+    return found
+
+
+def __dir__():
+    return sorted(__all__)

@@ -1,0 +1,61 @@
+"""Plain-text tables: any rows of text, and the rows of the data tables.
+
+Light to import, so that looking up a constant does not load the simulator.
+"""
+
+from __future__ import annotations
+
+import textwrap
+
+from exhaustsim.data import published
+from exhaustsim.units import show
+
+WIDTH = 110  # columns of a page
+
+
+def constants_text(rows: list[published.Row]) -> str:
+    """The rows of the data tables with range, standing and source."""
+    table = [("name", "value", "range", "standing", "source")]
+    for row in rows:
+        span = "-" if row.low is None else f"{_shown(row, row.low)} to {_shown(row, row.high)}"
+        table.append((row.name, row.text, span, row.standing, row.source))
+    text = grid(table, left=(0, 1, 2, 3, 4))
+    if len(rows) == 1 and rows[0].note:
+        text += "\n\n" + textwrap.fill(rows[0].note, WIDTH)
+    return text
+
+
+def _shown(row: published.Row, value: float) -> str:
+    return show(value, row.kind, row.unit)
+
+
+def grid(rows: list[tuple[str, ...]], left: tuple[int, ...] = (0,)) -> str:
+    """Rows as a table of at most `WIDTH` columns; the first row is the heading.
+
+    Headings break at spaces; of the columns in `left` (set flush left) the widest break too,
+    until the table fits.
+    """
+    columns = list(zip(*rows, strict=True))
+    widths = [max([*map(len, column[1:]), *map(len, column[0].split()), 1]) for column in columns]
+    room = WIDTH - 2 * (len(widths) - 1)
+    while sum(widths) > room:
+        widest = max(left, key=lambda k: widths[k])
+        narrower = widths[widest] - 1
+        if narrower < 8:
+            break
+        widths[widest] = narrower
+    lines = []
+    for number, row in enumerate(rows):
+        cells = [textwrap.wrap(cell, width, break_on_hyphens=False) or [""] for cell, width in zip(row, widths, strict=True)]
+        height = max(map(len, cells))
+        for i in range(height):
+            # Headings stand on the line below them, cells hang from their first line.
+            picked = [cell[i - height + len(cell)] if number == 0 and i >= height - len(cell) else
+                      cell[i] if number and i < len(cell) else "" for cell in cells]  # fmt: skip
+            lines.append("  ".join(
+                text.ljust(width) if k in left else text.rjust(width)
+                for k, (text, width) in enumerate(zip(picked, widths, strict=True))
+            ).rstrip())  # fmt: skip
+        if number == 0:
+            lines.append("-" * (sum(widths) + 2 * (len(widths) - 1)))
+    return "\n".join(lines)

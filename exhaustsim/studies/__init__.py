@@ -1,0 +1,1 @@
+"""Questions asked of runs: does this schedule do, which of several is best, and why."""

@@ -1,0 +1,349 @@
+"""Targets, flags and the sentence, on made-up runs in which one thing at a time goes wrong."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from fake_run import SOURCES, fake_run, opening_time, standard_schedule, with_values
+
+from exhaustsim.constants import AR, CH4, CO2, H2O, HE, N2, O2, ZERO_CELSIUS
+from exhaustsim.plant.readvalve import FLAG_KINDS
+from exhaustsim.plant.valve import Threshold
+from exhaustsim.studies.flags import CHECKS, NOT_JUDGED, Limits
+from exhaustsim.studies.verdict import judge, limits_of, raise_flag
+from exhaustsim.units import PASCAL_LITRE, convert
+
+
+
+@pytest.fixture(scope="module")
+def good():
+    return fake_run()
+
+
+# ---- one change each, named after the check that it must raise ------------------------
+
+
+def heated(run, node, celsius, chosen):
+    """`run` with one node at `celsius` in the chosen samples."""
+    temperature = run.temperature.copy()
+    temperature[chosen, run.node_names.index(node)] = celsius + ZERO_CELSIUS
+    return with_values(run, temperature=temperature)
+
+
+def gassed(run, gas, pascal, chosen):
+    """`run` with a partial pressure in the chosen samples."""
+    pressure = run.bulb_pressure.copy()
+    pressure[chosen, gas] = pascal
+    return with_values(run, bulb_pressure=pressure)
+
+
+def at(run, position, stage=0):
+    return (run.position == position) & (run.stage == stage)
+
+
+def on_schedule(run, **changes):
+    return with_values(run, schedule=replace(run.schedule, **changes))
+
+
+def on_valve(run, **changes):
+    return on_schedule(run, valve=replace(run.schedule.valve, **changes))
+
+
+def converting(run, *points):
+    """`run` with the converted fraction drawn through (time, value)."""
+    return with_values(run, converted_fraction=np.interp(run.time, *zip(*points, strict=True)))
+
+
+def on_position(run, position, **changes):
+    positions = list(run.schedule.positions)
+    positions[position - 1] = replace(positions[position - 1], **changes)
+    return on_schedule(run, positions=tuple(positions))
+
+
+def lines(run, name, **changes):
+    return with_values(run, lines=tuple(replace(w, **changes) if w.name == name else w for w in run.lines))
+
+
+def diffusion_at(run, pascal):
+    pressure = np.zeros_like(run.lines[-1].pressure)
+    pressure[:, H2O] = pascal
+    return lines(run, "D", pressure=pressure)
+
+
+def source(run, k, array, values):
+    changed = getattr(run, array).copy()
+    changed[:, k] = values
+    return with_values(run, **{array: changed})
+
+
+def late_flash(run):
+    """Flash at position 16, after tip-off at 15, with argon in its gas."""
+    rf = run.schedule.positions[13].rf
+    getter = replace(run.schedule.valve.getter, flash_gases=(("Ar", 0.01), ("H2", 0.99)))
+    moved = on_valve(on_position(on_position(run, 14, action="", rf=None), 16, action="flash", rf=rf), getter=getter)
+    return moved
+
+
+def slow_flash_of(run, seconds):
+    start = opening_time(run.schedule, 14) + 3.0
+    return with_values(run, barium_evaporated=2.8e-6 * np.interp(run.time, [start, start + seconds], [0.0, 1.0]))
+
+
+def cooling_in_carbon_dioxide(run):
+    """A bar of CO2 in the bulb as the cathode cools through 750 degC between positions 13 and 14."""
+    return gassed(run, CO2, 1e4, at(run, 13))
+
+
+def hot_anode_in_ageing(run):
+    return heated(run, "anode", 850.0, run.stage == 3)
+
+
+def lit_for_a_minute(run):
+    return (run.stage == 3) & (run.time > run.time[run.stage == 3][0] + 60.0)
+
+
+GLASS_WATER, CARBONATE, BINDER = range(len(SOURCES))
+T10 = opening_time(standard_schedule(), 10)
+WRONG = {
+    "incomplete_breakdown": ("stop", lambda r: converting(r, (T10, 0.0), (T10 + 30.0, 0.9))),
+    "violent_breakdown": ("stop", lambda r: converting(r, (T10, 0.0), (T10 + 4.0, 1.0))),
+    "breakdown_pressure": ("warn", lambda r: gassed(r, CO2, 150.0, at(r, 11))),
+    "cathode_over_temperature": ("stop", lambda r: heated(r, "cathode_sleeve", 1207.0, at(r, 12))),
+    "cathode_poisoning": ("warn", lambda r: with_values(r, oxygen_exposure=2.0 * (r.position > 12))),
+    "oxidant_exposure": ("stop", lambda r: with_values(r, oxidant_exposure=200.0 * (r.position > 12))),
+    "sealed_oxygen": ("warn", lambda r: gassed(r, O2, 3e-5, lit_for_a_minute(r))),
+    "sealed_oxidant": ("stop", lambda r: gassed(r, CO2, 1e-2, lit_for_a_minute(r))),
+    "carbon_dioxide_on_cooling": ("warn", cooling_in_carbon_dioxide),
+    "recarbonation": ("warn", lambda r: converting(r, (T10, 0.0), (T10 + 20.0, 1.0), (T10 + 40.0, 0.99))),
+    "nickel_exposure": (
+        "stop", lambda r: on_valve(r, thresholds={"nickel_exposure": Threshold(100.0, 500.0, "oxidised sleeves in the trial")}),
+    ),
+    "binder_late": ("note", lambda r: source(r, BINDER, "held", np.where(r.stage < 2, 0.09 * PASCAL_LITRE, 0.0))),
+    "heater_overvoltage": ("warn", lambda r: on_position(r, 12, heater_voltage=15.0)),
+    "co2_at_flash": ("stop", lambda r: gassed(r, CO2, 0.6, at(r, 14))),
+    "carbon_dioxide_evolving": ("warn", lambda r: source(r, CARBONATE, "evolution", 0.02 * PASCAL_LITRE)),
+    "premature_flash": ("stop", lambda r: heated(r, "getter_holder", 820.0, at(r, 10))),
+    "getter_wet_bake": ("warn", lambda r: gassed(heated(r, "getter_holder", 400.0, at(r, 7)), H2O, 3.0, at(r, 7))),
+    "under_flash": ("warn", lambda r: with_values(r, barium_evaporated=0.7 * r.barium_evaporated)),
+    "over_flash": ("warn", lambda r: heated(r, "getter_holder", 1300.0, at(r, 14))),
+    "flash_duration": ("warn", lambda r: slow_flash_of(r, 0.5)),
+    "getter_insufficient": ("stop", lambda r: with_values(r, barium_spent=0.55 * (r.stage >= 3))),
+    "getter_life": ("warn", lambda r: with_values(r, barium_spent=0.8 * (r.stage == 4))),
+    "cold_bake": ("stop", lambda r: heated(r, "bulb_wall", 300.0, at(r, 7))),
+    "glass_water_left": ("warn", lambda r: source(r, GLASS_WATER, "held", 1.7 * PASCAL_LITRE)),
+    "bulb_over_temperature": ("stop", lambda r: heated(r, "bulb_wall", 487.0, at(r, 7))),
+    "foot_over_temperature": ("warn", lambda r: heated(r, "foot", 380.0, at(r, 7))),
+    "suck_in": ("stop", lambda r: heated(r, "hot_spot", 610.0, at(r, 9) | at(r, 10))),
+    "foot_electrolysis": ("warn", lambda r: heated(r, "foot", 230.0, r.step == 2)),
+    "thermal_shock": ("stop", lambda r: heated(r, "bulb_wall", 250.0, r.time > opening_time(r.schedule, 9) + 1.0)),
+    "mica_over_temperature": ("stop", lambda r: heated(r, "mica", 605.0, at(r, 9))),
+    "anode_over_temperature": ("warn", lambda r: heated(r, "anode", 1050.0, at(r, 9))),
+    "anode_under_fired": ("warn", hot_anode_in_ageing),
+    "tip_off_early": ("stop", lambda r: gassed(r, H2O, 0.2, at(r, 15))),
+    "falling_at_tip_off": (
+        "warn", lambda r: gassed(r, H2O, 0.03 * np.exp(-(r.time[at(r, 15)] - r.time[at(r, 15)][0]) / 10.0), at(r, 15)),
+    ),
+    "tip_burst": ("note", lambda r: gassed(r, H2O, 0.5, r.stage == 2)),
+    "tip_quality": ("note", lambda r: on_valve(r, exhaust_stem=replace(r.schedule.valve.exhaust_stem, bore=4.5e-3))),
+    "sealing_time_left": ("note", lambda r: on_valve(r, exhaust_stem=replace(r.schedule.valve.exhaust_stem, sealing_time=6.0))),
+    "argon_floor": ("warn", lambda r: gassed(r, AR, 1.5e-4, at(r, 15))),
+    "helium_floor": ("warn", lambda r: gassed(r, HE, 8e-5, r.stage == 4)),
+    "inert_from_flash": ("warn", late_flash),
+    "transfer_spike": ("warn", lambda r: gassed(r, CO2, 340.0, at(r, 11, 1))),
+    "line_overload": ("warn", lambda r: diffusion_at(r, 0.2)),
+    "forepressure": ("warn", lambda r: lines(r, "D", backing_pressure=np.full(30, 30.0))),
+    "backstreaming": ("stop", lambda r: diffusion_at(r, 0.4)),
+    "backstreaming_by_stall": ("stop", lambda r: lines(r, "D", backing_pressure=np.full(30, 41.0))),
+    "index_infeasible": ("stop", lambda r: on_schedule(r, index_time=6.0)),
+    "ledger_open": ("stop", lambda r: with_values(r, ledger=replace(r.ledger, element_residual=np.full(6, 0.03)))),
+    "outside_evidence": ("note", lambda r: on_valve(r, coating=replace(r.schedule.valve.coating, activity=1.5))),
+}  # fmt: skip
+CHECK = {check.key: check for check in CHECKS}
+
+
+def test_a_good_valve_meets_every_target_and_raises_nothing(good):
+    verdict = judge(good)
+    assert verdict.flags == ()
+    assert verdict.meets_target
+    assert verdict.passes
+    assert verdict.sentence == "DT-1 standard meets every target (bulb pressure 0.012 Pa against 0.050 Pa)."
+    assert [check.name for check in verdict.targets] == [
+        "bulb_pressure", "air_share", "converted_fraction", "barium_spent", "sealed_pressure",
+    ]  # fmt: skip
+
+
+def test_every_check_has_a_case():
+    assert set(WRONG) == set(CHECK)
+    assert len(CHECK) == len(CHECKS)
+
+
+@pytest.mark.parametrize("key", WRONG)
+def test_one_thing_wrong_raises_its_flag(good, key):
+    level, change = WRONG[key]
+    flag = raise_flag(change(good), CHECK[key])
+    assert flag is not None
+    assert (flag.name, flag.level) == (CHECK[key].name, level)
+    assert flag.sentence.endswith(".")
+    assert flag.remedy
+    assert (flag.value < flag.limit) == CHECK[key].too_low
+    assert flag in judge(change(good)).flags
+
+
+@pytest.mark.parametrize("key", WRONG)
+def test_each_reading_comes_in_the_kind_its_limit_has(good, key):
+    check = CHECK[key]
+    reading = check.measure(WRONG[key][1](good))
+    assert np.isfinite(convert(reading.value, check.kind, check.unit))
+    assert FLAG_KINDS.get(key, check.kind) == check.kind
+
+
+def test_flags_a_valve_file_may_set_are_judged_here_or_explained():
+    assert set(FLAG_KINDS) <= set(CHECK) | set(NOT_JUDGED)
+    assert not {check.name for check in CHECKS} & set(NOT_JUDGED)
+
+
+def test_limits_lie_in_order():
+    run = fake_run()
+    for check in CHECKS:
+        limits = limits_of(run, check)
+        if limits.warn is not None and limits.stop is not None:
+            assert (limits.warn > limits.stop) == check.too_low, check.key
+
+
+def test_a_flag_names_position_time_value_and_limit(good):
+    flag = raise_flag(WRONG["cathode_over_temperature"][1](good), CHECK["cathode_over_temperature"])
+    assert flag.position == 12
+    assert opening_time(good.schedule, 12) <= flag.time_s <= opening_time(good.schedule, 13)
+    assert (flag.value, flag.limit, flag.unit) == (pytest.approx(1207.0), pytest.approx(1190.0), "degC")
+    assert flag.sentence == (
+        "position 12: true cathode temperature 1207 degC above the stop limit of 1190 degC; "
+        "sintered coating, barium lost, sleeve sags."
+    )
+
+
+def test_places_off_the_machine_and_in_transfer_are_named(good):
+    assert raise_flag(WRONG["sealed_oxidant"][1](good), CHECK["sealed_oxidant"]).sentence.startswith("ageing: ")
+    spike = raise_flag(WRONG["transfer_spike"][1](good), CHECK["transfer_spike"])
+    assert (spike.position, spike.sentence.split(":")[0]) == (11, "transfer to position 11")
+    overload = raise_flag(WRONG["line_overload"][1](good), CHECK["line_overload"])
+    assert (overload.position, overload.time_s, overload.sentence.split(":")[0]) == (13, None, "line D")
+
+
+def test_a_valve_sets_its_own_limit_with_a_reason(good):
+    check = CHECK["cathode_over_temperature"]
+    assert raise_flag(good, check) is None
+    own = Threshold(1050.0 + ZERO_CELSIUS, 1180.0 + ZERO_CELSIUS, "thin sleeve")
+    flag = raise_flag(on_valve(good, thresholds={check.key: own}), check)
+    assert flag.level == "warn"
+    assert "(set for this valve: thin sleeve)" in flag.sentence
+
+
+def test_the_first_second_after_opening_is_left_out(good):
+    since = good.time - good.time[at(good, 11)][0]
+    check = CHECK["breakdown_pressure"]
+    assert raise_flag(gassed(good, CO2, 250.0, at(good, 11) & (since < 1.0)), check) is None
+    assert raise_flag(gassed(good, CO2, 250.0, at(good, 11) & (since < 1.2)), check).level == "warn"
+
+
+def test_a_peak_shorter_than_its_time_does_not_count(good):
+    check = CHECK["suck_in"]
+    start = good.time[at(good, 9)][0]
+    for seconds, raised in ((9.0, False), (10.5, True)):
+        hot = (good.time >= start) & (good.time <= start + seconds)
+        assert (raise_flag(heated(good, "hot_spot", 610.0, hot), check) is not None) == raised
+
+
+def test_oxygen_in_the_first_ten_seconds_of_light_does_not_count(good):
+    lit = good.time[good.step == 1][0]
+    early = (good.stage == 3) & (good.time < lit + 9.0)
+    assert raise_flag(gassed(good, O2, 1e-3, early), CHECK["sealed_oxygen"]) is None
+
+
+def test_carbon_dioxide_of_the_breakdown_itself_does_not_poison(good):
+    check = CHECK["oxidant_exposure"]
+    during = np.where(good.converted_fraction < 0.9, 0.0, 400.0)
+    assert raise_flag(with_values(good, oxidant_exposure=during), check) is None
+    after = np.where(good.position < 13, 0.0, 400.0)
+    flag = raise_flag(with_values(good, oxidant_exposure=after), check)
+    assert (flag.value, flag.position) == (400.0, 13)
+
+
+def test_inert_gas_is_no_tip_burst(good):
+    assert raise_flag(gassed(good, CH4, 0.5, good.stage == 2), CHECK["tip_burst"]) is None
+
+
+def test_stop_tells_before_warn_and_note(good):
+    wrong = WRONG["tip_quality"][1](WRONG["breakdown_pressure"][1](WRONG["cold_bake"][1](good)))
+    assert [flag.level for flag in judge(wrong).flags] == ["stop", "warn", "note"]
+    assert judge(wrong).worst == "stop"
+    assert judge(wrong).meets_target
+    assert not judge(wrong).passes
+
+
+# ---- targets and the sentence --------------------------------------------------------
+
+
+def unfinished(run):
+    """Breakdown stops at 0.93 and the rest comes off in ageing, as with a machine run too fast."""
+    run = converting(run, (T10, 0.0), (T10 + 25.0, 0.93))
+    return with_values(run, barium_spent=0.55 * (run.stage >= 3))
+
+
+def test_a_schedule_that_passes_its_bulb_pressure_and_fails_says_why(good):
+    verdict = judge(unfinished(good))
+    assert verdict.target("bulb_pressure").met
+    assert not verdict.meets_target
+    assert verdict.sentence == (
+        "DT-1 standard meets its target bulb pressure (0.012 Pa against 0.050 Pa) and still fails: "
+        "converted fraction 0.93, 3.0 Pa L of CO2 is left in the coating and barium spent 55% against 15%."
+    )
+
+
+def test_a_missed_bulb_pressure_comes_first(good):
+    verdict = judge(gassed(good, H2O, 0.3, good.position >= 13))
+    assert not verdict.target("bulb_pressure").met
+    assert verdict.sentence.startswith("DT-1 standard fails: bulb pressure 0.30 Pa against 0.050 Pa just before the flash")
+
+
+def test_stops_stand_in_the_sentence_of_a_schedule_that_meets_its_targets(good):
+    verdict = judge(WRONG["bulb_over_temperature"][1](good))
+    assert verdict.meets_target
+    assert "still fails: mean bulb wall 487 degC against" in verdict.sentence
+
+
+def test_pressures_are_told_in_the_unit_asked_for(good):
+    verdict = judge(good, "mbar")
+    assert "(bulb pressure 1.2e-4 mbar against 5.0e-4 mbar)" in verdict.sentence
+    assert verdict.target("bulb_pressure").unit == "Pa"
+    flag = raise_flag(WRONG["breakdown_pressure"][1](good), CHECK["breakdown_pressure"], "mbar")
+    assert "1.5 mbar above the warn limit of 1.0 mbar" in flag.sentence
+    assert (flag.value, flag.unit) == (150.0, "Pa")
+
+
+def test_close_values_are_shown_with_enough_figures_to_differ(good):
+    verdict = judge(gassed(good, CH4, 2.004e-4 - 4e-5 - 5e-5, good.stage == 3))
+    assert verdict.target("sealed_pressure").value == pytest.approx(2.004e-4)
+    assert "sealed pressure after ageing 2.004e-4 Pa against 2.000e-4 Pa" in verdict.sentence
+
+
+def test_air_share_counts_nitrogen_oxygen_and_argon(good):
+    wrong = gassed(gassed(gassed(good, N2, 0.01, at(good, 14)), O2, 0.004, at(good, 14)), AR, 0.003, at(good, 14))
+    check = judge(wrong).target("air_share")
+    assert check.value == pytest.approx(0.017)
+    assert not check.met
+
+
+def test_a_valve_that_is_not_tipped_off_is_judged_without_its_sealed_life(good):
+    open_valve = on_position(good, 15, action="")
+    verdict = judge(open_valve)
+    assert [check.name for check in verdict.targets] == ["bulb_pressure", "air_share", "converted_fraction"]
+    assert verdict.to_json()["sealed"] is None
+
+
+def test_without_a_flash_the_target_is_judged_at_tip_off(good):
+    verdict = judge(on_position(good, 14, action="", rf=None))
+    assert verdict.target("bulb_pressure").where == "position 15, just before tip-off"
+
+
+def test_an_infinite_reading_raises_nothing_and_a_limitless_check_is_never_raised(good):
+    assert raise_flag(good, replace(CHECK["tip_quality"], limits=Limits())) is None
