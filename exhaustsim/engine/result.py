@@ -9,7 +9,6 @@ Positions count from 1; samples after the valve has left the machine carry posit
 
 from __future__ import annotations
 
-import csv
 import functools
 from dataclasses import dataclass
 
@@ -229,19 +228,13 @@ class Run:
         head += [f"{n}_c" for n in self.node_names]
         head += [f"sorbed_{g}_pa_l" for g in GAS_NAMES]
         head += [f"held_{s.part}_{s.label}_pa_l".replace(" ", "_") for s in self.sources]
-        rows = csv.writer(file, lineterminator="\n")
-        rows.writerow(head)
-
-        def text(values):
-            return ["" if np.isnan(v) else f"{v:.6g}" for v in values]
-
-        for i in range(len(self.time)):
-            rows.writerow(
-                [f"{self.time[i]:.6f}", STAGES[self.stage[i]], self.position[i], int(self.port_open[i])]
-                + text([self.bulb_pressure[i].sum(), self.line_pressure[i].sum(), self.converted_fraction[i]])
-                + text(self.bulb_pressure[i])
-                + text(self.line_pressure[i])
-                + text(self.temperature[i] - ZERO_CELSIUS)
-                + text(self.sorbed[i] * pa_l)
-                + text(self.held[i] * pa_l)
-            )
+        file.write(",".join(head) + "\n")
+        numbers = np.column_stack([
+            self.total_bulb_pressure, self.total_line_pressure, self.converted_fraction, self.bulb_pressure,
+            self.line_pressure, self.temperature - ZERO_CELSIUS, self.sorbed * pa_l, self.held * pa_l,
+        ])  # fmt: skip
+        form = ",".join(["%.6g"] * numbers.shape[1])
+        for i, row in enumerate(numbers.tolist()):
+            values = (form % tuple(row)).replace("nan", "")
+            stage = STAGES[self.stage[i]]
+            file.write(f"{self.time[i]:.6f},{stage},{self.position[i]},{int(self.port_open[i])},{values}\n")

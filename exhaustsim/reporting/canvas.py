@@ -26,7 +26,7 @@ DPI = 100
 WIDTH, HEIGHT = 9.0, 4.5  # inches at DPI: 900 x 450 pixels
 TEXT, SMALL = 9.0, 8.0  # points
 LEFT = 68.0  # pixels left of the axes
-INK, FAINT, BAND = "#1a1a1a", "#8c8c8c", "#e4e4e4"
+INK, FAINT, BAND = "#1a1a1a", "#777777", "#e4e4e4"
 
 
 @dataclass(frozen=True)
@@ -46,7 +46,7 @@ PENS = (
     Pen("#16305e", "-", 2.0),
     Pen("#b4561a", (0, (5, 1.6)), 1.8),
     Pen("#2f8f83", (0, (1.2, 1.2)), 2.2),
-    Pen("#8f8f8f", "-", 2.4),
+    Pen("#7a7a7a", "-", 2.4),
     Pen("#5d2b82", (0, (7, 1.5, 1.2, 1.5)), 1.6),
     Pen("#a98600", (0, (3, 1)), 1.4),
     Pen("#3f6a22", (0, (8, 2.5)), 1.3),

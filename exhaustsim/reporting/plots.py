@@ -155,7 +155,7 @@ def _places(run: Run) -> tuple[np.ndarray, np.ndarray]:
 def _place_of(run: Run, time, position):
     """Position k reaches from k - 1/2, where its transfer begins, to k + 1/2, where its dwell ends."""
     index_time = run.schedule.index_time
-    begins = position * index_time - run.schedule.machine.transfer_time
+    begins = (position - 1) * index_time - run.schedule.machine.transfer_time
     return position - 0.5 + (time - begins) / index_time
 
 
