@@ -12,9 +12,10 @@ from typing import NamedTuple
 
 import numpy as np
 
+from exhaustsim.compiled import kernel
 from exhaustsim.constants import GAS_CONSTANT
 from exhaustsim.engine import rates
-from exhaustsim.engine.jacobian import JACOBIAN_WORK, line_shape
+from exhaustsim.engine.jacobian import line_shape
 from exhaustsim.engine.march import DONE, KIND_LINE, MAX_STEPS_PER_PHASE, SENTENCES, march
 from exhaustsim.engine.network import index_grid, jumps_of, line_tables, room_air
 from exhaustsim.engine.rates import G, LINE_SIZE, HeadTables, Waveform
@@ -124,7 +125,8 @@ class Lines:
             end[k] = y
             inflow[k, len(moving) :] = flow[k]
             pressure[k] = states[:, :G] * self.rt / volume
-            slope[k] = _slopes(states, line, inflow[k], dwelling) * self.rt / volume
+            _slopes(states, line, inflow[k], Waveform(dwelling, nothing, nothing), slope[k])
+            slope[k] *= self.rt / volume
             if line.kind == 1:
                 backing[k] = states[:, G : 2 * G].sum(axis=1) * self.rt / line.numbers[rates.L_BACK_VOLUME]
                 running[k] = states[:, 2 * G]
@@ -141,16 +143,15 @@ class Lines:
         )
 
 
-def _slopes(states, line, inflow, dwelling):
-    """(time, gas) rate of change of the manifold gas at the samples, with the inflow of each sample."""
-    no_flow = Waveform(dwelling, np.zeros((len(dwelling), G)), np.zeros((len(dwelling), G)))
-    work = np.zeros(JACOBIAN_WORK)
+@kernel
+def _slopes(states, line, inflow, no_flow, out):
+    """Fill `out` (time, gas) with the rate of change of the manifold gas, each sample with its own inflow."""
+    work = np.zeros(2 * G)
     dy = np.zeros(LINE_SIZE)
-    out = np.empty((len(states), G))
-    for j, state in enumerate(states):
-        rates.line_rates(0.0, state, line, no_flow, work, dy)
-        out[j] = dy[:G] + inflow[j]
-    return out
+    for j in range(states.shape[0]):
+        rates.line_rates(0.0, states[j], line, no_flow, work, dy)
+        for g in range(G):
+            out[j, g] = dy[g] + inflow[j, g]
 
 
 def _no_head() -> HeadTables:

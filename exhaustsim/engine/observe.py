@@ -13,6 +13,7 @@ from exhaustsim.engine import rates
 from exhaustsim.engine.ledger import GasLedger, atoms_of
 from exhaustsim.engine.network import Phases, ValveArrays, gas_array
 from exhaustsim.engine.rates import ACTIVE, ACTIVE_COUNT, FILM_FLOOR, G, HeadTables, Waveform, head_rates
+from exhaustsim.physics.conductance import tube_mixture_flow
 from exhaustsim.physics.getter import film_sticking, mirror_coverage
 from exhaustsim.plant.schedule import Schedule
 
@@ -26,6 +27,52 @@ def rates_at_samples(head, controls, line_of_phase, sample_ptr, sample_time, wav
         wave = Waveform(wave_time, wave_value[k], wave_slope[k])
         for j in range(sample_ptr[phase], sample_ptr[phase + 1]):
             head_rates(sample_time[j], states[j], head, controls[phase], wave, work, out[j])
+
+
+@kernel
+def port_at_samples(head, port_open, line_of_sample, sample_time, wave_time, wave_value, wave_slope, states, pressure, flow):
+    """Fill line pressure [Pa] and flow from head to line [mol/s] (samples, gas) where the port is open."""
+    bulb, dead, slope = np.zeros(G), np.zeros(G), np.zeros(G)
+    scratch = np.zeros(rates.WORK_SIZE)
+    room = head.scalars[rates.S_ROOM]
+    for j in range(states.shape[0]):
+        if port_open[j]:
+            k = line_of_sample[j]
+            wave = Waveform(wave_time, wave_value[k], wave_slope[k])
+            rates.waveform_at(wave, sample_time[j], pressure[j], slope)
+            rates.bulb_and_head_pressures(states[j], head, bulb, dead)
+            tube_mixture_flow(dead, room, pressure[j], room, head.port_tube, flow[j], scratch)
+
+
+def ports_of(valve: ValveArrays, phases: Phases, states, waves):
+    """(samples,) port open, (samples, gas) line pressure [Pa] (NaN where blanked) and port flow [mol/s]."""
+    phase = np.searchsorted(phases.sample_ptr, np.arange(len(states)), side="right") - 1
+    port_open = phases.controls[phase, rates.C_PORT] > 0.0
+    pressure, flow = np.zeros((2, len(states), G))
+    port_at_samples(
+        valve.tables, port_open, np.maximum(phases.line[phase], 0), phases.sample_time, *waves, states, pressure, flow
+    )
+    pressure[~port_open] = np.nan
+    return port_open, pressure, flow
+
+
+@kernel
+def mirror_at_samples(head, states, speed):
+    """Fill the sorption speed of the mirror [m^3/s] (samples, gas)."""
+    at = head.at
+    s = head.scalars
+    for j in range(states.shape[0]):
+        y = states[j]
+        cover, _ = mirror_coverage(y[at.evaporated], s[rates.S_MIRROR_FULL])
+        on_film = 0.0
+        for a in range(ACTIVE_COUNT):
+            on_film += y[at.film + a]
+        theta = on_film / (s[rates.S_SITES] * (cover + FILM_FLOOR))
+        for a in range(ACTIVE_COUNT):
+            g = ACTIVE[a]
+            sticking, _ = film_sticking(head.film_sticking[a], theta, s[rates.S_AREA_RATIO])
+            impinging = np.sqrt(GAS_CONSTANT * y[at.wall] / (2.0 * np.pi * head.molar_mass[g]))
+            speed[j, g] = s[rates.S_MIRROR_AREA] * cover * sticking * impinging
 
 
 def rates_of(valve: ValveArrays, phases: Phases, states, waves) -> np.ndarray:
@@ -147,24 +194,12 @@ def histories(schedule: Schedule, valve: ValveArrays, phases: Phases, states, de
     wall = states[:, at.wall]
     bulb = states[:, at.bulb : at.bulb + G] * (GAS_CONSTANT * wall / s[rates.S_BULB_VOLUME])[:, None]
     head = states[:, at.head : at.head + G] * (GAS_CONSTANT * s[rates.S_ROOM] / s[rates.S_HEAD_VOLUME])
-    phase = np.searchsorted(phases.sample_ptr, np.arange(len(states)), side="right") - 1
-    open_port = phases.controls[phase, rates.C_PORT] > 0.0
-    line = np.full((len(states), G), np.nan)
-    for j in np.flatnonzero(open_port):
-        value, slope = np.zeros(G), np.zeros(G)
-        k = phases.line[phase[j]]
-        rates.waveform_at(Waveform(waves[0], waves[1][k], waves[2][k]), phases.sample_time[j], value, slope)
-        line[j] = value
+    open_port, line, flow = ports_of(valve, phases, states, waves)
     sorbed = np.zeros((len(states), G))
-    speed = np.zeros((len(states), G))
-    cover = np.array([mirror_coverage(m, s[rates.S_MIRROR_FULL])[0] for m in states[:, at.evaporated]])
-    theta = states[:, at.film : at.film + ACTIVE_COUNT].sum(axis=1) / (s[rates.S_SITES] * (cover + FILM_FLOOR))
     for a in range(ACTIVE_COUNT):
-        g = ACTIVE[a]
-        sorbed[:, g] = states[:, at.film + a] + states[:, at.buried + a]
-        sticking = np.array([film_sticking(tables.film_sticking[a], x, s[rates.S_AREA_RATIO])[0] for x in theta])
-        impinging = np.sqrt(GAS_CONSTANT * wall / (2.0 * np.pi * tables.molar_mass[g]))
-        speed[:, g] = s[rates.S_MIRROR_AREA] * cover * sticking * impinging
+        sorbed[:, ACTIVE[a]] = states[:, at.film + a] + states[:, at.buried + a]
+    speed = np.zeros((len(states), G))
+    mirror_at_samples(tables, states, speed)
     evaporated = states[:, at.evaporated]
     spent = np.divide(states[:, at.spent], evaporated, out=np.zeros(len(states)), where=evaporated > 1e-9 * s[rates.S_BARIUM_LIMIT])
     return {
@@ -190,5 +225,5 @@ def histories(schedule: Schedule, valve: ValveArrays, phases: Phases, states, de
         "oxygen_exposure": states[:, at.oxygen_exposure].copy(),
         "oxidant_exposure": states[:, at.oxidant_exposure].copy(),
         "nickel_exposure": states[:, at.nickel_exposure].copy(),
-        "port_flow": derivative[:, at.pumped : at.pumped + G].copy(),
+        "port_flow": flow,
     }

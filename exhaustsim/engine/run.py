@@ -5,8 +5,8 @@ positions at once: by a valve of age k index for each of them.  With heads all a
 one valve seen at several ages, so the valve is marched through all positions with the line
 pressures as given waveforms, the flows it gave to each position are added up line by line,
 each line is marched over one index with that inflow, and the two are repeated until no line
-pressure changes by more than a thousandth (root mean square over the index).  The first passes
-are drafts at a looser tolerance.
+pressure changes by more than a thousandth (root mean square over the index).  The first pass
+is a draft at a looser tolerance.
 
 Not here: unlike heads, leakers, stops, cold start.
 """
@@ -21,13 +21,13 @@ from exhaustsim.engine.jacobian import head_shape
 from exhaustsim.engine.lines import LineHistory, Lines
 from exhaustsim.engine.march import DONE, KIND_HEAD, MAX_STEPS_PER_PHASE, SENTENCES, march
 from exhaustsim.engine.network import Phases, ValveArrays, number_valve, phases_of
-from exhaustsim.engine.observe import histories, ledger_of, rates_of
+from exhaustsim.engine.observe import histories, ledger_of, ports_of, rates_of
 from exhaustsim.engine.rates import G, LineTables
 from exhaustsim.engine.result import FailedRun, Outcome, Run
 from exhaustsim.plant.schedule import Schedule
 
 LINE_AGREEMENT = 1e-3  # root-mean-square relative change of a line pressure between the last two passes
-DRAFTS = (1e-1, 1e-2)  # tolerances of the first passes, whose line pressures are still far off
+DRAFTS = (1e-2,)  # tolerances of the first passes, whose line pressures are still far off
 MAX_PASSES = 30
 LEDGER_LIMIT = 1e-9  # of the inventory; above this a run has failed
 NO_LINE = LineTables(0, np.zeros(9), np.zeros(G), np.zeros(G))
@@ -156,7 +156,7 @@ def _handed_over(schedule: Schedule, valve: ValveArrays, phases: Phases, states,
     knots = len(waves[0])
     total = np.zeros((len(machine.lines), knots, G))
     rate = np.zeros_like(total)
-    flow = rates_of(valve, phases, states, waves)[:, at.pumped : at.pumped + G]
+    _, _, flow = ports_of(valve, phases, states, waves)
     number = {line.name: k for k, line in enumerate(machine.lines)}
     for position, name in machine.line_of_position.items():
         rows = np.flatnonzero((phases.position == position) & (phases.stage == 0))

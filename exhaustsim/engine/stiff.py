@@ -111,14 +111,15 @@ def new_jacobian(shape: Shape) -> Jacobian:
 def factorise(shape, jacobian, shift, matrix, leaf_inverse):
     """Factorise W = shift * 1 - J: leaves by scalars, then the core by elimination without pivoting.
 
-    Fills `matrix` (core, core) with L and U in place and `leaf_inverse` (leaves,) with 1/W_ll.
+    Fills `matrix` (core, core) with L and U, one column after the other (`matrix[column, row]`), so
+    that every inner loop runs along memory, and `leaf_inverse` (leaves,) with 1/W_ll.
     The diagonal dominates for the shifts that a converging step uses, so no pivoting is
     needed; a useless factorisation shows as a not-a-number or a rejected step.
     """
     n = shape.core
     for i in range(n):
         for j in range(n):
-            matrix[i, j] = -jacobian.core[i, j]
+            matrix[j, i] = -jacobian.core[i, j]
         matrix[i, i] += shift
     for leaf in range(shape.leaves):
         inverse = 1.0 / (shift - jacobian.leaf_diagonal[leaf])
@@ -127,16 +128,19 @@ def factorise(shape, jacobian, shift, matrix, leaf_inverse):
             factor = jacobian.back[r] * inverse
             row = shape.back_row[r]
             for c in range(shape.leaf_ptr[leaf], shape.leaf_ptr[leaf + 1]):
-                matrix[row, shape.leaf_col[c]] -= factor * jacobian.leaf[c]
+                matrix[shape.leaf_col[c], row] -= factor * jacobian.leaf[c]
     for k in range(n):
-        inverse = 1.0 / matrix[k, k]
+        column = matrix[k]
+        inverse = 1.0 / column[k]
         for i in range(k + 1, n):
-            if matrix[i, k] != 0.0:
-                factor = matrix[i, k] * inverse
-                matrix[i, k] = factor
-                for j in range(k + 1, n):
-                    matrix[i, j] -= factor * matrix[k, j]
-        matrix[k, k] = inverse
+            column[i] *= inverse
+        for j in range(k + 1, n):
+            other = matrix[j]
+            factor = other[k]
+            if factor != 0.0:
+                for i in range(k + 1, n):
+                    other[i] -= column[i] * factor
+        column[k] = inverse
 
 
 @kernel
@@ -147,16 +151,17 @@ def solve(shape, jacobian, shift, matrix, leaf_inverse, x):
         part = x[n + leaf] * leaf_inverse[leaf]
         for r in range(shape.back_ptr[leaf], shape.back_ptr[leaf + 1]):
             x[shape.back_row[r]] += jacobian.back[r] * part
-    for i in range(1, n):
-        total = x[i]
-        for j in range(i):
-            total -= matrix[i, j] * x[j]
-        x[i] = total
-    for i in range(n - 1, -1, -1):
-        total = x[i]
-        for j in range(i + 1, n):
-            total -= matrix[i, j] * x[j]
-        x[i] = total * matrix[i, i]
+    for j in range(n):
+        column = matrix[j]
+        known = x[j]
+        for i in range(j + 1, n):
+            x[i] -= column[i] * known
+    for j in range(n - 1, -1, -1):
+        column = matrix[j]
+        known = x[j] * column[j]
+        x[j] = known
+        for i in range(j):
+            x[i] -= column[i] * known
     for leaf in range(shape.leaves):
         total = x[n + leaf]
         for c in range(shape.leaf_ptr[leaf], shape.leaf_ptr[leaf + 1]):

@@ -43,7 +43,6 @@ STANDARD_PRESSURE = 1e5  # Pa
 USUAL_BOUND = (1.0, 0.0, 0.0, 1.0 / 2.0, 1.0 / 3.0, 2.0 / 3.0, 1.0 / 2.0, 0.0, 2.0 / 5.0)
 WIDEST_BOUND = (1.0, 0.0, 0.0, 1.0, 1.0 / 3.0, 1.0, 1.0, 0.0, 1.0 / 2.0)
 
-FULL_EDGE = 1e-3  # coverage over which sticking is rounded off at the full film
 
 
 @kernel
