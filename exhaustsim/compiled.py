@@ -48,7 +48,8 @@ def cache_folder() -> Path:
     home = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache")
     if os.access(home if home.exists() else home.parent, os.W_OK):
         return home / "exhaustsim" / name
-    return Path(tempfile.gettempdir()) / f"exhaustsim-{os.getuid()}" / name
+    # Nowhere to keep it: a private folder that lasts as long as the temporary files do.
+    return Path(tempfile.mkdtemp(prefix="exhaustsim-")) / name
 
 
 if PURE_PYTHON:
