@@ -181,7 +181,7 @@ def _lines(schedule):
         pressure = np.zeros((30, GAS_COUNT))
         pressure[:, H2O] = 2e-3 if diffusion else 1.0
         backing = np.full(30, 4.0 if diffusion else np.nan)
-        waves.append(LineWaveform(line.name, time, pressure, np.zeros((30, GAS_COUNT)), backing, np.ones(30)))
+        waves.append(LineWaveform(line.name, time, pressure, np.zeros((30, GAS_COUNT)), backing, np.ones(30), 0.0))
     return tuple(waves)
 
 

@@ -11,19 +11,19 @@ import numpy as np
 from exhaustsim.compiled import kernel
 from exhaustsim.constants import CH4, CO, CO2, H2, H2O, HE, O2
 from exhaustsim.engine.rates import (
-    ACTIVE, ACTIVE_COUNT, BARIUM_FLOOR, C_BORE, C_BORE_RATE, C_CLEANUP, C_CURRENT, C_HEATER_POWER, C_HEATER_TEMPERATURE, C_PORT,
-    C_SURROUNDINGS, C_WAVE_START, CONTROL_COUNT, FILM_FLOOR, G, L_BACK_SPEED, L_BACK_VOLUME, L_CRITICAL, L_KNEE, L_RECOVER, L_ROOM,
+    ACTIVE, ACTIVE_COUNT, BARIUM_FLOOR, C_BORE, C_BORE_RATE, C_CLEANUP, C_CLOCK, C_CURRENT, C_HEATER_POWER, C_HEATER_TEMPERATURE, C_PORT,
+    C_SURROUNDINGS, CONTROL_COUNT, FILM_FLOOR, G, L_BACK_SPEED, L_BACK_VOLUME, L_CRITICAL, L_KNEE, L_RECOVER, L_ROOM,
     L_SPEED, L_STALL, L_VOLUME, LINE_CORE, R, S_ACTIVATION_RATE, S_ACTIVITY, S_AREA_RATIO, S_BARIUM_LIMIT,
     S_BULB_VOLUME, S_CARBONATE, S_EMITTING, S_FLASH_PER_KG, S_HEAD_VOLUME, S_HEATER_EXPONENT, S_HELIUM_D0, S_HELIUM_E,
     S_HELIUM_ED, S_HELIUM_K, S_HELIUM_OUTSIDE, S_HOT, S_HOT_WIDTH, S_HYDROGEN_RETURNED, S_MIRROR_AREA, S_MIRROR_FULL,
-    S_NEEDLE, S_NICKEL, S_POISON_RATE, S_REACTION_HEAT, S_RECARB_CAP, S_RECARB_ENERGY, S_RECARB_HALF, S_RECARB_RATE, S_ROOM, S_SITES,
-    S_WALL_AREA, S_WALL_THICKNESS, HeadTables, bulb_and_head_pressures, hotness, waveform_at,
+    S_NEEDLE, S_NICKEL, S_OXIDANT_WEIGHT, S_POISON_RATE, S_REACTION_HEAT, S_RECARB_CAP, S_RECARB_ENERGY, S_RECARB_HALF, S_RECARB_RATE, S_ROOM, S_SITES,
+    S_WALL_AREA, S_WALL_THICKNESS, HeadTables, bulb_and_head_pressures, hotness, share_while_it_lasts, waveform_at,
 )  # fmt: skip
 from exhaustsim.engine.stiff import Shape
 from exhaustsim.physics.carbonates import breakdown_rate, recarbonation_rate
 from exhaustsim.physics.conductance import tube_mixture_flow_slopes
 from exhaustsim.physics.getter import evaporation_rate, film_sticking, hydrogen_plateau, mirror_coverage
-from exhaustsim.physics.heating import gas_heat_transfer, heater_power, radiation_exchange
+from exhaustsim.physics.heating import gas_heat_transfer, heat_capacity, heater_power, radiation_exchange
 from exhaustsim.physics.outgassing import diffusivity_slope, empirical_rate, rate_constant_slope, slab_release_slope
 from exhaustsim.physics.permeation import lag_factor_slope
 from exhaustsim.physics.pumps import diffusion_speed, jet_target
@@ -49,13 +49,12 @@ def head_shape(head: HeadTables) -> Shape:
             back.append([at.bulb + g for g in range(G) if share[g] > 0.0])
     leaf.append([at.wall])
     back.append([at.bulb + HE])
-    for gas in head.age_gas:
+    for gas in head.fitted_gas:
         leaf.append([])
         back.append([at.bulb + gas])
     leaf.append([at.cathode, at.wall, at.carbonate, at.bulb + O2, at.bulb + H2O, at.bulb + CO2])
     back.append([])
     quad = [[node, at.clocks + k] for k, node in enumerate(head.clock_node)]
-    quad += [[at.ages + k] for k in range(head.age_gas.size)]
     quad += [[at.head + g for g in range(G)] for _ in range(G)]
     quad += [[at.film + a, at.evaporated, at.spent] for a in range(ACTIVE_COUNT)]
     quad += [[at.carbonate, at.cathode, at.bulb + CO2, at.wall], [at.bulb + CH4], [at.wall, at.bulb + HE, at.helium_clock]]
@@ -117,8 +116,7 @@ def head_jacobian(t, y, dy, head, c, wave, work, jac):
     n = at.nodes
     # Places in the list of quadrature entries, in the order of `head_shape`.
     q_diffused = 0
-    q_empirical = q_diffused + 2 * head.clock_node.size
-    q_pumped = q_empirical + head.age_gas.size
+    q_pumped = q_diffused + 2 * head.clock_node.size
     q_buried = q_pumped + G * G
     q_broken = q_buried + 3 * ACTIVE_COUNT
     q_cleaned = q_broken + 4
@@ -147,7 +145,7 @@ def head_jacobian(t, y, dy, head, c, wave, work, jac):
             jac.time[at.bulb + g] -= closing * flow[g]
             jac.time[at.head + g] += closing * flow[g]
     if c[C_PORT] > 0.0:
-        waveform_at(wave, c[C_WAVE_START] + t, line, slope)
+        waveform_at(wave, t, line, slope)
         tube_mixture_flow_slopes(dead, room, line, room, head.port_tube, flow, by_first, by_second, by_t1, by_t2, scratch)
         for g in range(G):
             by_time = 0.0
@@ -295,10 +293,14 @@ def head_jacobian(t, y, dy, head, c, wave, work, jac):
     entry += 1
     back += 1
 
-    for k in range(head.age_gas.size):
-        _, by_age = empirical_rate(head.age_law[k, 0], head.age_law[k, 1], y[at.ages + k])
-        jac.back[back] = by_age
-        jac.quad[q_empirical + k] = by_age
+    for k in range(head.fitted_gas.size):
+        law = head.fitted_law[k]
+        full, by_age = empirical_rate(law[0], law[1], law[2] + c[C_CLOCK] + t)
+        share, by_left = share_while_it_lasts(y[at.fitted + k], law[3])
+        jac.leaf_diagonal[leaf] = -full * by_left
+        jac.back[back] = full * by_left
+        jac.time[at.fitted + k] -= by_age * share
+        jac.time[at.bulb + head.fitted_gas[k]] += by_age * share
         leaf += 1
         back += 1
 
@@ -346,7 +348,7 @@ def head_jacobian(t, y, dy, head, c, wave, work, jac):
     jac.quad[q_nickel + 1] = hot * per_bulb
     jac.quad[q_nickel + 2] = hot * bulb[CO2] / temperature
     state = y[at.activation]
-    poison = bulb[O2] + 0.1 * oxidant
+    poison = bulb[O2] + s[S_OXIDANT_WEIGHT] * oxidant
     gain = s[S_ACTIVATION_RATE] * (1.0 - state)
     loss = s[S_POISON_RATE] * state
     jac.leaf_diagonal[leaf] = -s[S_ACTIVATION_RATE] * bare - s[S_POISON_RATE] * hot * poison
@@ -354,8 +356,8 @@ def head_jacobian(t, y, dy, head, c, wave, work, jac):
     jac.leaf[entry + 1] = -loss * hot * poison / temperature
     jac.leaf[entry + 2] = -gain * hot / amount
     jac.leaf[entry + 3] = -loss * hot * per_bulb
-    jac.leaf[entry + 4] = -0.1 * loss * hot * per_bulb
-    jac.leaf[entry + 5] = -0.1 * loss * hot * per_bulb
+    jac.leaf[entry + 4] = -s[S_OXIDANT_WEIGHT] * loss * hot * per_bulb
+    jac.leaf[entry + 5] = jac.leaf[entry + 4]
 
     # Getter.
     mass = y[at.evaporated]
@@ -432,10 +434,10 @@ def head_jacobian(t, y, dy, head, c, wave, work, jac):
     jac.quad[q_cleaned] = by_gas
 
     for i in range(n):
-        capacity = head.heat_capacity[i] + head.heat_capacity_slope[i] * (y[i] - 300.0)
+        capacity, by_temperature = heat_capacity(head.heat_capacity[i], head.heat_capacity_slope[i], y[i])
         for j in range(at.core):
             core[i, j] /= capacity
-        core[i, i] -= dy[i] * head.heat_capacity_slope[i] / capacity
+        core[i, i] -= dy[i] * by_temperature / capacity
 
 
 @kernel

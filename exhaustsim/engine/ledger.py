@@ -24,7 +24,7 @@ class GasLedger:
     """
 
     initial: np.ndarray  # in bulb and head at the start
-    admitted: dict[str, np.ndarray]  # "port plate in-leak", "head rubber", "wall permeation", "sealed in-leak"
+    admitted: dict[str, np.ndarray]  # "port plate in-leak", "head rubber", "wall permeation", "in-leak of the bulb"
     released: dict[str, np.ndarray]  # by source, "part: label"
     formed: dict[str, np.ndarray]  # by reaction
     pumped: dict[str, np.ndarray]  # by line name
@@ -33,7 +33,7 @@ class GasLedger:
     in_bulb: np.ndarray
     in_head: np.ndarray  # head dead volume and severed pip
     held: dict[str, np.ndarray]  # still held, by source
-    inventory: np.ndarray  # initial + held at entry + admitted: what errors are measured against
+    inventory: np.ndarray  # initial + held at entry + admitted + formed: what errors are measured against
     element_inventory: np.ndarray  # (element,)
     element_residual: np.ndarray  # (element,) mol of atoms not accounted for
 

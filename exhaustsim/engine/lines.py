@@ -18,7 +18,7 @@ from exhaustsim.engine import rates
 from exhaustsim.engine.jacobian import line_shape
 from exhaustsim.engine.march import DONE, KIND_LINE, MAX_STEPS_PER_PHASE, SENTENCES, march
 from exhaustsim.engine.network import index_grid, jumps_of, line_tables, room_air
-from exhaustsim.engine.rates import G, LINE_SIZE, HeadTables, Waveform
+from exhaustsim.engine.rates import G, LINE_CORE, LINE_SIZE, HeadTables, Waveform
 from exhaustsim.engine.result import FailedRun, LineWaveform
 from exhaustsim.plant.schedule import Schedule
 
@@ -32,6 +32,7 @@ class LineHistory(NamedTuple):
     backing: np.ndarray  # Pa, NaN for a rotary line
     running: np.ndarray
     end: np.ndarray  # (line, state) at the end of the index
+    imbalance: np.ndarray  # (line,) gas taken in less exhausted less stored, as a share of what passed
 
 
 class Lines:
@@ -63,7 +64,7 @@ class Lines:
                 end[k, G : 2 * G] = backing * line.pump.backing_volume / self.rt
             end[k, 2 * G] = 1.0
         empty = np.zeros_like(pressure)
-        return LineHistory(pressure, empty, empty, empty[:, :, 0], empty[:, :, 0] + 1.0, end)
+        return LineHistory(pressure, empty, empty, empty[:, :, 0], empty[:, :, 0] + 1.0, end, np.zeros(number))
 
     def dwell_waves(self, history: LineHistory) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Knots, pressures and slopes that a valve standing on the lines meets (at least one line long)."""
@@ -106,15 +107,19 @@ class Lines:
         backing = np.full((number, len(times)), np.nan)
         running = np.ones((number, len(times)))
         end = start.copy()
+        imbalance = np.zeros(number)
         head = NO_HEAD
         for k, line in enumerate(self.tables):
             y = start[k].copy()
             volume = line.numbers[rates.L_VOLUME]
-            absolute = np.full(LINE_SIZE, 1e-7 * volume / self.rt * (tolerance / 1e-3))
+            absolute = np.full(LINE_SIZE, 1e-7 * volume / self.rt)
+            absolute[G : 2 * G] = 1e-7 * line.numbers[rates.L_BACK_VOLUME] / self.rt
             absolute[2 * G] = 1e-5
+            absolute *= tolerance / 1e-3
             states = np.zeros((len(times), LINE_SIZE))
             nothing = np.zeros_like(flow[k])
             for _ in range(periods):
+                before = y.copy()
                 status, _ = march(
                     KIND_LINE, head, line, shape, np.zeros((phase_count, 1)), np.diff(edges), edges[:-1].copy(),
                     wave_of_phase, dwelling, np.stack([nothing, handed_over[k]]), np.stack([nothing, flow[k]]),
@@ -123,6 +128,10 @@ class Lines:
                 if status != DONE:
                     raise FailedRun(f"{SENTENCES[status]} It happened in line {self.machine.lines[k].name}.")
             end[k] = y
+            # Every gas that came in is in the manifold, behind the pump, or exhausted.
+            gone = (y - before)[LINE_CORE:] + (y - before)[:G] + (y - before)[G : 2 * G]
+            passed = np.abs(handed_over[k, -1]).sum() + np.abs((y - before)[LINE_CORE:]).sum()
+            imbalance[k] = np.abs(handed_over[k, -1] - gone).sum() / passed
             inflow[k, len(moving) :] = flow[k]
             pressure[k] = states[:, :G] * self.rt / volume
             _slopes(states, line, inflow[k], Waveform(dwelling, nothing, nothing), slope[k])
@@ -130,14 +139,15 @@ class Lines:
             if line.kind == 1:
                 backing[k] = states[:, G : 2 * G].sum(axis=1) * self.rt / line.numbers[rates.L_BACK_VOLUME]
                 running[k] = states[:, 2 * G]
-        return LineHistory(pressure, slope, inflow, backing, running, end)
+        return LineHistory(pressure, slope, inflow, backing, running, end, imbalance)
 
     def waveforms(self, history: LineHistory) -> tuple[LineWaveform, ...]:
         """Results for the user, one per line."""
         times = np.concatenate([self.moving, self.dwelling])
         return tuple(
             LineWaveform(
-                line.name, times, history.pressure[k], history.inflow[k], history.backing[k], history.running[k]
+                line.name, times, history.pressure[k], history.inflow[k], history.backing[k], history.running[k],
+                float(history.imbalance[k]),
             )
             for k, line in enumerate(self.machine.lines)
         )

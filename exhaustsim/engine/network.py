@@ -1,8 +1,8 @@
 """Number everything: from the described valve, machine and schedule to flat arrays.
 
-`head_tables` and `line_tables` hold what stays the same through a run, `phases_of` cuts the
-schedule into stretches of constant controls, `start_state` fills the state at the first
-opening of the port (bulb and head full of room air).  Nothing here integrates.
+`number_valve` and `line_tables` hold what stays the same through a run and the state at the first
+opening of the port (bulb and head full of room air); `phases_of` cuts the schedule into stretches
+of constant controls.  Nothing here integrates.
 """
 
 from __future__ import annotations
@@ -12,16 +12,18 @@ from typing import NamedTuple
 import numpy as np
 
 from exhaustsim.constants import (
-    ATMOSPHERE, AVOGADRO, GAS_CONSTANT, GAS_COUNT, GAS_NAMES, H2O, HE, REFERENCE_TEMPERATURE,
+    ATMOSPHERE, AVOGADRO, GAS_CONSTANT, GAS_COUNT, GAS_NAMES, H2O, HE, REFERENCE_TEMPERATURE, STEFAN_BOLTZMANN,
 )  # fmt: skip
 from exhaustsim.data import published
 from exhaustsim.engine import rates
 from exhaustsim.engine.rates import ACTIVE, ACTIVE_COUNT, CONTROL_COUNT, G, HeadPlaces, HeadTables, LineTables
 from exhaustsim.engine.result import Source
 from exhaustsim.physics import conductance
+from exhaustsim.physics.heating import heater_law_temperature
 from exhaustsim.physics.outgassing import slab_released
+from exhaustsim.physics.permeation import QUOTED_TEMPERATURE
 from exhaustsim.plant.machine import DiffusionPump, PumpingLine, RotaryMachine, RotaryPump
-from exhaustsim.plant.schedule import PositionSetting, Schedule
+from exhaustsim.plant.schedule import AgeingStep, PositionSetting, Schedule
 from exhaustsim.plant.valve import ValveDesign
 
 #: Spacing of binding energies.  A spacing of 2RT ripples the release at constant temperature by 6 %,
@@ -55,7 +57,7 @@ def tube(bore: float, length: float) -> np.ndarray:
     """Flow constants of a straight round tube with the tabled gas properties."""
     out = np.zeros(conductance.TUBE_SIZE)
     conductance.tube_constants(
-        bore / 2.0, length, gas_column("molar_mass"), gas_column("viscosity"), 293.15, gas_column("viscosity_exponent"),
+        bore / 2.0, length, gas_column("molar_mass"), gas_column("viscosity"), REFERENCE_TEMPERATURE, gas_column("viscosity_exponent"),
         gas_column("diameter"), out,
     )  # fmt: skip
     return out
@@ -88,9 +90,9 @@ def number_valve(valve: ValveDesign, machine: RotaryMachine) -> ValveArrays:
     for name, count in (
         ("nodes", len(names)), ("carbonate", 1), ("film", ACTIVE_COUNT), ("evaporated", 1), ("spent", 1), ("head", G),
         ("bulb", G), ("bins", int(bin_start[-1])), ("stocks", len(stocks)), ("clocks", len(sheets)), ("helium_clock", 1),
-        ("ages", len(fitted)), ("activation", 1), ("diffused", len(sheets)), ("empirical", len(fitted)), ("pumped", G),
+        ("fitted", len(fitted)), ("activation", 1), ("diffused", len(sheets)), ("pumped", G),
         ("buried", ACTIVE_COUNT), ("broken_down", 1), ("cleaned", 1), ("helium_in", 1), ("port_air", 1), ("rubber", 1),
-        ("sealed_air", 1), ("burst", 1), ("oxygen_exposure", 1), ("oxidant_exposure", 1), ("nickel_exposure", 1),
+        ("bulb_air", 1), ("burst", 1), ("oxygen_exposure", 1), ("oxidant_exposure", 1), ("nickel_exposure", 1),
     ):  # fmt: skip
         places[name] = place
         place += count
@@ -121,10 +123,10 @@ def number_valve(valve: ValveDesign, machine: RotaryMachine) -> ValveArrays:
     s[rates.S_MIRROR_AREA] = getter.mirror_area
     s[rates.S_AREA_RATIO] = getter.area_ratio
     s[rates.S_SITES] = getter.mirror_area * getter.area_ratio * getter.site_density / AVOGADRO
-    s[rates.S_MIRROR_FULL] = published.value("getters.mirror_full_mass") * getter.mirror_area / 4e-4
+    s[rates.S_MIRROR_FULL] = published.value("getters.mirror_full_mass_per_area") * getter.mirror_area
     s[rates.S_HYDROGEN_RETURNED] = getter.hydrogen_returned
-    # Arrhenius factor of the helium conductivity from its value at 298.15 K.
-    s[rates.S_HELIUM_K] = valve.permeation.conductivity * np.exp(valve.permeation.energy / (GAS_CONSTANT * 298.15))
+    # Arrhenius factor of the helium conductivity from its value at the quoted temperature.
+    s[rates.S_HELIUM_K] = valve.permeation.conductivity * np.exp(valve.permeation.energy / (GAS_CONSTANT * QUOTED_TEMPERATURE))
     s[rates.S_HELIUM_E] = valve.permeation.energy
     s[rates.S_HELIUM_D0] = valve.permeation.diffusion_prefactor
     s[rates.S_HELIUM_ED] = valve.permeation.diffusion_energy
@@ -133,11 +135,11 @@ def number_valve(valve: ValveDesign, machine: RotaryMachine) -> ValveArrays:
     s[rates.S_HELIUM_OUTSIDE] = air[HE] * ATMOSPHERE
     s[rates.S_ACTIVATION_RATE] = published.value("cathode.activation_rate")
     s[rates.S_POISON_RATE] = 1.0 / published.value("cathode.poisoning_exposure")
+    s[rates.S_OXIDANT_WEIGHT] = published.value("cathode.oxidant_weight")
     s[rates.S_HOT] = published.value("cathode.hot_temperature")
     s[rates.S_HOT_WIDTH] = published.value("cathode.hot_width")
 
     ratio = gas_column("heat_capacity_ratio")
-    exchange = [r for r in valve.radiation]
     tables = HeadTables(
         at=at,
         scalars=s,
@@ -149,8 +151,8 @@ def number_valve(valve: ValveDesign, machine: RotaryMachine) -> ValveArrays:
         port_tube=tube(machine.port_bore, machine.port_length),
         heat_capacity=np.array([n.heat_capacity for n in valve.nodes]),
         heat_capacity_slope=np.array([n.heat_capacity_slope for n in valve.nodes]),
-        radiation_nodes=_pairs(exchange, node),
-        radiation_area=np.array([r.emissivity_area for r in exchange]),
+        radiation_nodes=_pairs(valve.radiation, node),
+        radiation_area=np.array([r.emissivity_area for r in valve.radiation]),
         conduction_nodes=_pairs(valve.conduction, node),
         conduction_value=np.array([c.conductance for c in valve.conduction]),
         gas_nodes=_pairs(valve.gas_conduction, node),
@@ -174,8 +176,8 @@ def number_valve(valve: ValveDesign, machine: RotaryMachine) -> ValveArrays:
             for _, g in sheets
         ]).reshape(-1, 3),  # fmt: skip
         clock_share=np.array([gas_array(g.gases) for _, g in sheets]).reshape(-1, G),
-        age_gas=np.array([GAS_NAMES.index(g.gas) for _, g in fitted], dtype=np.int64),
-        age_law=np.array([[g.rate_at_one_hour, g.exponent] for _, g in fitted]).reshape(-1, 2),
+        fitted_gas=np.array([GAS_NAMES.index(g.gas) for _, g in fitted], dtype=np.int64),
+        fitted_law=np.array([[g.rate_at_one_hour, g.exponent, g.age, g.amount] for _, g in fitted]).reshape(-1, 4),
         flash_share=gas_array(getter.flash_gases),
         burst_share=gas_array(stem.burst_gases),
         film_sticking=_film(getter.sticking),
@@ -193,7 +195,7 @@ def number_valve(valve: ValveDesign, machine: RotaryMachine) -> ValveArrays:
         y[at.bins + bin_start[k] : at.bins + bin_start[k + 1]] = g.amount / count
     y[at.stocks : at.stocks + len(stocks)] = [g.amount for _, g in stocks]
     y[at.clocks : at.clocks + len(sheets)] = [g.prior_age for _, g in sheets]
-    y[at.ages : at.ages + len(fitted)] = [g.age for _, g in fitted]
+    y[at.fitted : at.fitted + len(fitted)] = [g.amount for _, g in fitted]
 
     absolute = np.full(at.size, 1e-6)  # dimensionless states and clocks
     absolute[: at.nodes] = 1e-2
@@ -209,7 +211,7 @@ def number_valve(valve: ValveDesign, machine: RotaryMachine) -> ValveArrays:
         absolute[at.stocks + k] = 1e-6 * max(g.amount, 1e-12)
     for k, (_, g) in enumerate(sheets):
         absolute[at.clocks + k] = 1e-3 * max(g.prior_age, 1e-6)
-    absolute[at.ages : at.ages + len(fitted)] = 1e-3
+    absolute[at.fitted : at.fitted + len(fitted)] = [1e-6 * max(g.amount, 1e-12) for _, g in fitted]
 
     sources = [Source(p.name, f"surface {g.gas}", ((g.gas, 1.0),)) for p, g in surfaces]
     sources += [Source(p.name, g.label, g.gases) for p, g in stocks]
@@ -220,10 +222,10 @@ def number_valve(valve: ValveDesign, machine: RotaryMachine) -> ValveArrays:
         Source("getter", "flash gas", getter.flash_gases),
         Source("exhaust stem", "tip-off burst", stem.burst_gases),
     ]
-    # Surfaces, stocks and coating are states themselves; the others are running totals that count down.
+    # Stocks are states themselves; sheets, flash gas and burst are running totals that count down.
     offset = np.zeros(len(sources))
     first = len(surfaces) + len(stocks)
-    offset[first : first + len(sheets) + len(fitted)] = [g.amount for _, g in [*sheets, *fitted]]
+    offset[first : first + len(sheets)] = [g.amount for _, g in sheets]
     offset[-2:] = getter.flash_gas, stem.burst_amount
     return ValveArrays(tables, y, absolute, names, tuple(sources), offset)
 
@@ -288,13 +290,8 @@ def jumps_of(schedule: Schedule, setting: PositionSetting) -> list[float]:
     if setting.rf is not None:
         out += [setting.rf.start, setting.rf.start + setting.rf.duration]
     if setting.action == "tip_off":
-        out.append(schedule.dwell - sealing_time(schedule))
+        out.append(schedule.dwell - schedule.sealing_time)
     return [t for t in out if 0.0 < t < schedule.dwell]
-
-
-def sealing_time(schedule: Schedule) -> float:
-    """Time over which the bore closes at tip-off: the valve's, or half the dwell if that is shorter [s]."""
-    return min(schedule.valve.exhaust_stem.sealing_time, 0.5 * schedule.dwell)
 
 
 class Phases(NamedTuple):
@@ -323,6 +320,7 @@ def phases_of(schedule: Schedule, valve: ValveArrays) -> Phases:
     samples = []  # local time, phase, absolute, position, stage, step, grid place
     clock = 0.0
     sealed = False
+    leak = 0.0
 
     def add(control, start, duration, line, wanted, position, stage, step=0, places=None, origin=0.0):
         nonlocal clock
@@ -336,13 +334,16 @@ def phases_of(schedule: Schedule, valve: ValveArrays) -> Phases:
     for setting in schedule.positions:
         here = setting.position
         line = line_number.get(machine.line_of_position.get(here), -1)
-        leak = machine.lines[line].in_leak_per_port if line >= 0 else 0.0
+        ejected = setting.action == "eject"
+        if line >= 0:
+            leak = machine.lines[line].in_leak_per_port  # a position without a line leaks like the last one with
         if here > 1 and machine.transfer_time > 0.0:
             before = schedule.positions[here - 2]
             control = _controls(schedule, valve, before, sealed)
-            if not sealed:
+            if not ejected:
                 control[rates.C_PORT_LEAK] = leak * machine.blanked_leak_share
                 control[rates.C_RUBBER] = machine.rubber_gas
+            control[rates.C_CLOCK] = clock
             add(control, 0.0, machine.transfer_time, -1, moving, here, 1, places=np.arange(len(moving)))
         own = set(jumps_of(schedule, setting))
         if line >= 0:
@@ -352,16 +353,18 @@ def phases_of(schedule: Schedule, valve: ValveArrays) -> Phases:
         edges = [0.0, *sorted(own), schedule.dwell]
         for first, last in zip(edges, edges[1:], strict=False):
             control = _controls(schedule, valve, setting, sealed)
-            if not sealed:
+            if not ejected:
+                # After tip-off the head still carries the stub: its port and leaks go on until eject.
                 control[rates.C_PORT] = 1.0 if line >= 0 else 0.0
-                control[rates.C_PORT_LEAK] = leak
+                control[rates.C_PORT_LEAK] = leak * (1.0 if line >= 0 else machine.blanked_leak_share)
                 control[rates.C_RUBBER] = machine.rubber_gas
             if setting.rf is not None and setting.rf.start <= first + 1e-9 < setting.rf.start + setting.rf.duration:
                 for name, power in setting.rf.power.items():
                     control[CONTROL_COUNT + valve.node_names.index(name)] += power
-            if setting.action == "tip_off" and first >= schedule.dwell - sealing_time(schedule) - 1e-9:
+            if setting.action == "tip_off" and first >= schedule.dwell - schedule.sealing_time - 1e-9:
                 _close_bore(control, schedule)
             start = machine.transfer_time + first
+            control[rates.C_CLOCK] = clock - start
             inside = (dwelling > start + 1e-12) | (first == 0.0)
             inside &= (dwelling >= start - 1e-12) & (dwelling <= machine.transfer_time + last + 1e-12)
             places = np.flatnonzero(inside)
@@ -371,18 +374,19 @@ def phases_of(schedule: Schedule, valve: ValveArrays) -> Phases:
 
     if sealed:
         cold = PositionSetting(position=0)
-        off = _controls(schedule, valve, cold, True)
-        add(off, 0.0, STANDING_TIME, -1, _sparse(STANDING_TIME), 0, 2)
-        for k, step in enumerate(schedule.ageing, start=1):
+
+        def rest(length, stage, step=0, current_step=None):
             control = _controls(schedule, valve, cold, True)
-            _light(control, schedule, step.heater_voltage)
-            control[CONTROL_COUNT + valve.node_names.index("anode")] = step.anode_power
-            control[rates.C_CURRENT] = step.anode_current
-            if step.anode_current > 0.0 and step.heater_voltage > 0.0:
-                control[rates.C_CLEANUP] = schedule.valve.methane_cleanup
-            add(control, 0.0, step.duration, -1, _sparse(step.duration), 0, 3, step=k)
+            control[rates.C_CLOCK] = clock
+            if current_step is not None:
+                _age(control, schedule, valve, current_step)
+            add(control, 0.0, length, -1, _sparse(length), 0, stage, step=step)
+
+        rest(STANDING_TIME, 2)
+        for k, step in enumerate(schedule.ageing, start=1):
+            rest(step.duration, 3, k, step)
         if schedule.shelf_time > 0.0:
-            add(off, 0.0, schedule.shelf_time, -1, _sparse(schedule.shelf_time), 0, 4)
+            rest(schedule.shelf_time, 4)
 
     per_phase = np.bincount([s[1] for s in samples], minlength=len(rows))
     column = list(zip(*samples, strict=True))
@@ -421,7 +425,7 @@ def _controls(schedule: Schedule, valve: ValveArrays, setting: PositionSetting, 
             c[CONTROL_COUNT + 2 * n + i] = node.room_heat_transfer_in_oven * node.outer_area
         else:
             c[CONTROL_COUNT + n + i] = machine.room_heat_transfer * node.outer_area
-    c[rates.C_SEALED_LEAK] = design.in_leak if sealed else 0.0
+    c[rates.C_BULB_LEAK] = design.in_leak
     _light(c, schedule, setting.heater_voltage)
     return c
 
@@ -435,17 +439,13 @@ def _light(control: np.ndarray, schedule: Schedule, volts: float) -> None:
 
 def heater_temperature(valve: ValveDesign, volts: float) -> float:
     """Sleeve temperature at `volts` with everything round it at room temperature [K]."""
-    if volts <= 0.0:
-        return 300.0
     heater = valve.heater
-    return heater.rated_temperature * (volts / heater.rated_voltage) ** heater.voltage_exponent
+    return heater_law_temperature(volts, heater.rated_voltage, heater.rated_temperature, heater.voltage_exponent)
 
 
 def heater_power_needed(valve: ValveDesign, temperature: float, room: float) -> float:
     """Power that holds the sleeve at `temperature` in vacuum with all other nodes at `room` [W]."""
-    from exhaustsim.constants import STEFAN_BOLTZMANN
-
-    if temperature <= room + 10.0:
+    if temperature <= room:
         return 0.0
     ends = {valve.cathode_node}
     area = sum(r.emissivity_area for r in valve.radiation if ends & {r.first, r.second})
@@ -453,9 +453,19 @@ def heater_power_needed(valve: ValveDesign, temperature: float, room: float) -> 
     return STEFAN_BOLTZMANN * area * (temperature**4 - room**4) + lead * (temperature - room)
 
 
+def _age(control: np.ndarray, schedule: Schedule, valve: ValveArrays, step: AgeingStep) -> None:
+    """One step on the ageing rack: heater, anode power and current."""
+    _light(control, schedule, step.heater_voltage)
+    if step.anode_power > 0.0:
+        control[CONTROL_COUNT + valve.node_names.index("anode")] = step.anode_power
+    control[rates.C_CURRENT] = step.anode_current
+    if step.anode_current > 0.0 and step.heater_voltage > 0.0:
+        control[rates.C_CLEANUP] = schedule.valve.methane_cleanup
+
+
 def _close_bore(control: np.ndarray, schedule: Schedule) -> None:
     """Tip-off: the bore goes from full to nothing by the end of the dwell; softened glass gives gas."""
-    sealing = sealing_time(schedule)
+    sealing = schedule.sealing_time
     stem = schedule.valve.exhaust_stem
     control[rates.C_BORE] = schedule.index_time / sealing
     control[rates.C_BORE_RATE] = -1.0 / sealing

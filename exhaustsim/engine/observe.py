@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 
 from exhaustsim.compiled import kernel
-from exhaustsim.constants import CH4, CO, CO2, ELEMENT_NAMES, GAS_CONSTANT, GAS_NAMES, H2, H2O, HE, O2
+from exhaustsim.constants import CH4, CO, CO2, ELEMENT_NAMES, GAS_CONSTANT, H2, H2O, HE
 from exhaustsim.engine import rates
 from exhaustsim.engine.ledger import GasLedger, atoms_of
 from exhaustsim.engine.network import Phases, ValveArrays, gas_array
@@ -104,7 +104,7 @@ def _by_source(valve: ValveArrays, states) -> np.ndarray:
     ]
     columns += [states[:, at.stocks + k] for k in range(tables.stock_node.size)]
     columns += [-states[:, at.diffused + k] for k in range(tables.clock_node.size)]
-    columns += [-states[:, at.empirical + k] for k in range(tables.age_gas.size)]
+    columns += [states[:, at.fitted + k] for k in range(tables.fitted_gas.size)]
     columns += [states[:, at.carbonate], -s[rates.S_FLASH_PER_KG] * states[:, at.evaporated], -states[:, at.burst]]
     return np.column_stack(columns)
 
@@ -145,7 +145,7 @@ def ledger_of(schedule: Schedule, valve: ValveArrays, phases: Phases, states) ->
         "port plate in-leak": last[at.port_air] * tables.air,
         "head rubber": last[at.rubber] * unit[H2O],
         "wall permeation": last[at.helium_in] * unit[HE],
-        "sealed in-leak": last[at.sealed_air] * tables.air,
+        "in-leak of the bulb": last[at.bulb_air] * tables.air,
     }
     initial = first[at.bulb : at.bulb + G] + first[at.head : at.head + G]
     in_bulb = last[at.bulb : at.bulb + G].copy()
@@ -201,7 +201,7 @@ def histories(schedule: Schedule, valve: ValveArrays, phases: Phases, states, de
     speed = np.zeros((len(states), G))
     mirror_at_samples(tables, states, speed)
     evaporated = states[:, at.evaporated]
-    spent = np.divide(states[:, at.spent], evaporated, out=np.zeros(len(states)), where=evaporated > 1e-9 * s[rates.S_BARIUM_LIMIT])
+    spent = states[:, at.spent] / (evaporated + rates.BARIUM_FLOOR * s[rates.S_BARIUM_LIMIT])
     return {
         "time": phases.time,
         "position": phases.position,

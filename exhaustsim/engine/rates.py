@@ -5,16 +5,20 @@ State of a head, in moles, kelvin and kilograms (`HeadPlaces` says where each be
     core    temperatures | carbonate | gas on the mirror | barium evaporated | barium spent |
             gas in the head | gas in the bulb
     leaves  surface populations | first-order stocks | diffusion clocks | helium clock |
-            ages of empirical laws | activation
-    quads   diffused out | empirical out | pumped | buried | breakdown total | methane cleaned up |
-            helium come in | port plate air | rubber gas | sealed in-leak | burst | three exposures
+            stocks of fitted laws | activation
+    quads   diffused out | pumped | buried | breakdown total | methane cleaned up |
+            helium come in | port plate air | rubber gas | air leaked into the bulb | burst | three exposures
 
 State of a line: gas in the manifold | gas in the backing volume | running | exhausted (quads).
 
 `head_rates` and `head_jacobian` (and the pair for a line) describe one and the same function;
 the Jacobian is exact.  Gas in the bulb is at the temperature of the bulb wall, gas in head and
-line at room temperature.  Controls are numbers that are constant in a phase; the closing bore
-and the line pressure (given as a waveform) are the only explicit functions of time.
+line at room temperature.  Controls are numbers that are constant in a phase; the closing bore,
+the line pressure (given as a waveform) and the age of fitted laws are the only explicit functions
+of time.
+
+Not modelled: the gas inside the exhaust stem itself (0.4 cm3 beside 15 cm3 in the demo) and so the
+pip; heat from the tip-off fires; helium already in the glass when exhaust begins.
 """
 
 from __future__ import annotations
@@ -24,18 +28,18 @@ from typing import NamedTuple
 import numpy as np
 
 from exhaustsim.compiled import kernel
-from exhaustsim.constants import CH4, CO, CO2, GAS_CONSTANT, GAS_COUNT, H2, H2O, HE, O2
+from exhaustsim.constants import CH4, CO, CO2, GAS_CONSTANT, GAS_COUNT, H2, H2O, HE, N2, O2
 from exhaustsim.physics.carbonates import breakdown_rate, recarbonation_rate
-from exhaustsim.physics.conductance import tube_mixture_flow, tube_mixture_flow_slopes
+from exhaustsim.physics.conductance import tube_mixture_flow
 from exhaustsim.physics.getter import evaporation_rate, film_sticking, hydrogen_plateau, mirror_coverage
-from exhaustsim.physics.heating import gas_heat_transfer, heater_power, radiation_exchange
+from exhaustsim.physics.heating import gas_heat_transfer, heat_capacity, heater_power, radiation_exchange
 from exhaustsim.physics.outgassing import diffusivity_slope, empirical_rate, rate_constant_slope, slab_release_slope
 from exhaustsim.physics.permeation import lag_factor_slope
 from exhaustsim.physics.pumps import diffusion_speed, jet_target
 
 R = GAS_CONSTANT
 G = GAS_COUNT
-ACTIVE = (H2, H2O, 4, CO, O2, CO2)  # gases that barium takes; 4 is N2
+ACTIVE = (H2, H2O, N2, CO, O2, CO2)  # gases that barium takes
 ACTIVE_COUNT = 6
 
 # Coverage of the mirror below which sites are counted as if it were there: keeps the used share of
@@ -47,7 +51,7 @@ BARIUM_FLOOR = 1e-3
 # Places in the array of controls of a phase; three blocks of one number per node follow.
 (
     C_BORE, C_BORE_RATE, C_PORT, C_PORT_LEAK, C_RUBBER, C_SURROUNDINGS, C_AIR, C_ROOM, C_HEATER_POWER,
-    C_HEATER_TEMPERATURE, C_BURST_BULB, C_BURST_HEAD, C_CURRENT, C_CLEANUP, C_WAVE_START, C_SEALED_LEAK,
+    C_HEATER_TEMPERATURE, C_BURST_BULB, C_BURST_HEAD, C_CURRENT, C_CLEANUP, C_CLOCK, C_BULB_LEAK,
 ) = range(16)  # fmt: skip
 CONTROL_COUNT = 16
 
@@ -57,9 +61,9 @@ CONTROL_COUNT = 16
     S_RECARB_RATE, S_RECARB_ENERGY, S_RECARB_CAP, S_HEATER_EXPONENT, S_EMITTING, S_BARIUM_LIMIT, S_FLASH_PER_KG,
     S_MIRROR_AREA, S_AREA_RATIO, S_SITES, S_MIRROR_FULL, S_HYDROGEN_RETURNED, S_HELIUM_K, S_HELIUM_E,
     S_HELIUM_D0, S_HELIUM_ED, S_WALL_AREA, S_WALL_THICKNESS, S_HELIUM_OUTSIDE, S_ACTIVATION_RATE,
-    S_POISON_RATE, S_HOT, S_HOT_WIDTH, S_RECARB_HALF,
-) = range(32)  # fmt: skip
-SCALAR_COUNT = 32
+    S_POISON_RATE, S_HOT, S_HOT_WIDTH, S_RECARB_HALF, S_OXIDANT_WEIGHT,
+) = range(33)  # fmt: skip
+SCALAR_COUNT = 33
 
 
 class HeadPlaces(NamedTuple):
@@ -77,11 +81,10 @@ class HeadPlaces(NamedTuple):
     stocks: int
     clocks: int
     helium_clock: int
-    ages: int
+    fitted: int
     activation: int
     quads: int  # place of the first quadrature
     diffused: int
-    empirical: int
     pumped: int
     buried: int
     broken_down: int
@@ -89,7 +92,7 @@ class HeadPlaces(NamedTuple):
     helium_in: int
     port_air: int
     rubber: int
-    sealed_air: int
+    bulb_air: int
     burst: int
     oxygen_exposure: int
     oxidant_exposure: int
@@ -130,8 +133,8 @@ class HeadTables(NamedTuple):
     clock_node: np.ndarray
     clock_law: np.ndarray  # (clocks, 3) D0 / L^2, energy, amount / (1 - F(prior age))
     clock_share: np.ndarray
-    age_gas: np.ndarray
-    age_law: np.ndarray  # (ages, 2) rate at 1 h, exponent
+    fitted_gas: np.ndarray
+    fitted_law: np.ndarray  # (fitted, 4) rate at 1 h, exponent, age at entry, amount at entry
     flash_share: np.ndarray  # (gas,)
     burst_share: np.ndarray
     film_sticking: np.ndarray  # (active,)
@@ -198,6 +201,14 @@ def hotness(temperature, middle, width):
 
 
 @kernel
+def share_while_it_lasts(left, start):
+    """Factor (value, slope) on a fitted rate: 1 until a thousandth of the stock is left, then to nothing."""
+    knee = 1e-3 * start + 1e-30
+    whole = max(left, 0.0) + knee  # in line below zero, where rounding may bring it
+    return left / whole, knee / (whole * whole)
+
+
+@kernel
 def bulb_and_head_pressures(y, head, bulb, dead):
     """Fill partial pressures [Pa] of bulb and head from the state."""
     at = head.at
@@ -239,18 +250,18 @@ def head_rates(t, y, head, c, wave, work, dy):
             dy[at.bulb + g] -= opening * flow[g]
             dy[at.head + g] += opening * flow[g]
     if c[C_PORT] > 0.0:
-        waveform_at(wave, c[C_WAVE_START] + t, line, slope)
+        waveform_at(wave, t, line, slope)
         tube_mixture_flow(dead, room, line, room, head.port_tube, flow, scratch)
         for g in range(G):
             dy[at.head + g] -= flow[g]
             dy[at.pumped + g] += flow[g]
     for g in range(G):
         dy[at.head + g] += head.air[g] * c[C_PORT_LEAK] + head.burst_share[g] * c[C_BURST_HEAD]
-        dy[at.bulb + g] += head.air[g] * c[C_SEALED_LEAK] + head.burst_share[g] * c[C_BURST_BULB]
+        dy[at.bulb + g] += head.air[g] * c[C_BULB_LEAK] + head.burst_share[g] * c[C_BURST_BULB]
     dy[at.head + H2O] += c[C_RUBBER]
     dy[at.port_air] = c[C_PORT_LEAK]
     dy[at.rubber] = c[C_RUBBER]
-    dy[at.sealed_air] = c[C_SEALED_LEAK]
+    dy[at.bulb_air] = c[C_BULB_LEAK]
     dy[at.burst] = c[C_BURST_BULB] + c[C_BURST_HEAD]
 
     # Heat.
@@ -326,11 +337,13 @@ def head_rates(t, y, head, c, wave, work, dy):
         for g in range(G):
             dy[at.bulb + g] += head.clock_share[k, g] * out
 
-    for k in range(head.age_gas.size):
-        out, _ = empirical_rate(head.age_law[k, 0], head.age_law[k, 1], y[at.ages + k])
-        dy[at.ages + k] = 1.0
-        dy[at.empirical + k] = out
-        dy[at.bulb + head.age_gas[k]] += out
+    for k in range(head.fitted_gas.size):
+        law = head.fitted_law[k]
+        full, _ = empirical_rate(law[0], law[1], law[2] + c[C_CLOCK] + t)
+        share, _ = share_while_it_lasts(y[at.fitted + k], law[3])
+        out = full * share
+        dy[at.fitted + k] = -out
+        dy[at.bulb + head.fitted_gas[k]] += out
 
     # Helium through the bulb wall, after its lag.
     tick, _ = diffusivity_slope(s[S_HELIUM_D0] / s[S_WALL_THICKNESS] ** 2, s[S_HELIUM_ED], wall_temperature)
@@ -364,7 +377,7 @@ def head_rates(t, y, head, c, wave, work, dy):
     dy[at.nickel_exposure] = hot * bulb[CO2]
     state = y[at.activation]
     dy[at.activation] = (
-        s[S_ACTIVATION_RATE] * bare * (1.0 - state) - s[S_POISON_RATE] * hot * (bulb[O2] + 0.1 * oxidant) * state
+        s[S_ACTIVATION_RATE] * bare * (1.0 - state) - s[S_POISON_RATE] * hot * (bulb[O2] + s[S_OXIDANT_WEIGHT] * oxidant) * state
     )
 
     # Getter: evaporation, its own gas, sorption and burial.
@@ -406,7 +419,8 @@ def head_rates(t, y, head, c, wave, work, dy):
     dy[at.cleaned] = cleaned
 
     for i in range(n):
-        dy[i] /= head.heat_capacity[i] + head.heat_capacity_slope[i] * (y[i] - 300.0)
+        capacity, _ = heat_capacity(head.heat_capacity[i], head.heat_capacity_slope[i], y[i])
+        dy[i] /= capacity
 
 
 WORK_SIZE = 5 * G + 400

@@ -57,6 +57,7 @@ class LineWaveform:
     inflow: np.ndarray  # (n, gas) mol/s from all heads on the line
     backing_pressure: np.ndarray  # (n,) Pa, NaN for a rotary line
     running: np.ndarray  # (n,) 1 = jets of the diffusion pump work, 0 = stalled
+    imbalance: float  # taken in less exhausted less stored over the index, as a share of what passed
 
     @property
     def mean_pressure(self) -> float:
@@ -124,7 +125,7 @@ class Run:
             start = setting.rf.start if setting.rf else 0.0
             samples = self.dwell_samples(flash)
             return int(samples[np.searchsorted(self.time[samples], self.time[samples[0]] + start - 1e-9)])
-        return int(self.dwell_samples(tip)[0]) if tip else len(self.time) - 1
+        return len(self.time) - 1 if tip is None else self.tip_off_sample
 
     @property
     def tip_off_sample(self) -> int | None:
@@ -133,9 +134,7 @@ class Run:
         if tip is None:
             return None
         samples = self.dwell_samples(tip)
-        sealing = self.time[samples[-1]] - min(
-            self.schedule.valve.exhaust_stem.sealing_time, self.schedule.dwell / 2
-        )
+        sealing = self.time[samples[-1]] - self.schedule.sealing_time
         return int(samples[np.searchsorted(self.time[samples], sealing - 1e-9)])
 
     @property

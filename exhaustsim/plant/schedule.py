@@ -57,6 +57,11 @@ class Schedule:
         """Index time less transfer time [s]."""
         return self.index_time - self.machine.transfer_time
 
+    @property
+    def sealing_time(self) -> float:
+        """Time over which the bore closes at tip-off: the valve's, or half the dwell if that is shorter [s]."""
+        return min(self.valve.exhaust_stem.sealing_time, 0.5 * self.dwell)
+
     def position_of(self, action: str) -> int | None:
         """The position that carries `action`, or None."""
         return next((p.position for p in self.positions if p.action == action), None)

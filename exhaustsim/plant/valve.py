@@ -93,7 +93,7 @@ class EmpiricalGas:
     rate_at_one_hour: float  # mol/s
     exponent: float  # 1
     age: float  # s at entry
-    amount: float  # mol, stock that the ledger starts from
+    amount: float  # mol at entry; the rate dies away when a thousandth of it is left
 
 
 @dataclass(frozen=True)
@@ -216,7 +216,7 @@ class ValveDesign:
     heater: Heater
     getter: Getter
     permeation: Permeation
-    in_leak: float  # mol/s of air into the sealed bulb
+    in_leak: float  # mol/s of air into the bulb, on the machine and after
     methane_cleanup: float  # m^3/s while heater lit and anode current flows
     target: Target
     thresholds: dict[str, Threshold] = field(default_factory=dict)

@@ -6,7 +6,7 @@ appetite for CO2, the helium let through by the glass, and the gas of tip-off.  
 value used for the valve stands beside the range in which the truth may lie.  The other rows
 are listed as the data tables give them.
 
-Not given here: how far the verdict moves over those ranges.
+Not given here: how far the verdict moves over those ranges, see `exhaustsim.studies.band`.
 """
 
 from __future__ import annotations
@@ -15,14 +15,15 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from exhaustsim.data import published
-from exhaustsim.plant.valve import Part, ValveDesign
+from exhaustsim.plant.valve import ValveDesign
+from exhaustsim.studies.leasttrusted import CONSTANTS
 from exhaustsim.units import show
 
 #: Rows of the data tables that a simulation may look up; properties of gases and materials are many more and better known.
 USED = (
     "binder.*", "carbonates.barium.*", "carbonates.molar_mass.*", "carbonates.nickel_share", "carbonates.reaction_enthalpy",
     "carbonates.recarbonation_*", "cathode.*", "diffusion.*", "getters.appetite.*", "getters.area_ratio", "getters.burial_rate.*",
-    "getters.flash_gas", "getters.hydrogen_returned", "getters.methane_cleanup", "getters.mirror_full_mass", "getters.site_density",
+    "getters.flash_gas", "getters.hydrogen_returned", "getters.methane_cleanup", "getters.mirror_full_mass_per_area", "getters.site_density",
     "getters.sticking.*", "getters.yield_limit", "materials.accommodation", "materials.tungsten.resistance_exponent",
     "outgassing.water_band.*", "permeation.*", "pumps.*.ultimate_gases.*", "pumps.diffusion.knee_pressure",
     "pumps.diffusion.recovery_time", "pumps.diffusion.stall_time",
@@ -44,17 +45,12 @@ class Assumption:
 
 def least_trusted(valve: ValveDesign) -> list[Assumption]:
     """The six constants known least, as `valve` uses them (breakdown takes two rows); those it does without are left out."""
-    anode = next((p for p in valve.parts if p.node.startswith("anode") and _carbon_monoxide(p)), None)
-    coated = "carbonised_" if anode is not None and anode.material.startswith("carbonised") else ""
-    rows = (
-        ("speed of breakdown: radius of the carbonate needles", "carbonates.needle_radius", valve.coating.needle_radius),
+    rows = [(c.what, c.row(valve), c.used(valve)) for c in CONSTANTS]
+    # The needle radius stands first; the activity paces the breakdown with it.
+    rows[:1] = [
+        ("speed of breakdown: radius of the carbonate needles", *rows[0][1:]),
         ("speed of breakdown: activity of the mixed carbonate", "carbonates.activity", valve.coating.activity),
-        ("CO held by the anode", f"outgassing.{coated}nickel_carbon_monoxide", _carbon_monoxide(anode)),
-        ("water on the bulb glass", "outgassing.glass_water", _glass_water(valve)),
-        ("barium's appetite for CO2", "getters.appetite.CO2", valve.getter.appetite.get("CO2")),
-        ("helium through the bulb glass", f"permeation.{valve.bulb.glass}.conductivity", valve.permeation.conductivity),
-        ("gas set free by tip-off", "outgassing.tip_burst.amount", valve.exhaust_stem.burst_amount),
-    )
+    ]
     return [_assumption(published.row(name), what, used) for what, name, used in rows if used]
 
 
@@ -73,16 +69,3 @@ def _assumption(row: published.Row, what: str, used: float | None = None) -> Ass
     span = "-" if row.low is None else f"{show(row.low, row.kind, row.unit, 2)} to {show(row.high, row.kind, row.unit, 2)}"
     value = row.text if used is None else show(used, row.kind, row.unit, 2)
     return Assumption(what, value, span, row.standing, row.source, row.name)
-
-
-def _carbon_monoxide(part: Part | None) -> float:
-    """CO dissolved in a part per mass of it [mol/kg]."""
-    if part is None or part.mass <= 0.0:
-        return 0.0
-    return sum(g.amount * dict(g.gases).get("CO", 0.0) for g in part.diffusing_gases) / part.mass
-
-
-def _glass_water(valve: ValveDesign) -> float:
-    """Water on the bulb glass per inside area [mol/m^2]."""
-    held = sum(g.amount for p in valve.parts if p.node == valve.bulb_node for g in p.surface_gases if g.gas == "H2O")
-    return held / valve.bulb.area

@@ -1,5 +1,7 @@
 """The same right-hand side by independent stiff solvers, and what the stepper promises about itself."""
 
+import dataclasses
+
 import numpy as np
 import pytest
 from witness import Problem, by_scipy, by_sundials
@@ -10,6 +12,7 @@ from exhaustsim.engine.lines import Lines
 from exhaustsim.engine.network import number_valve, phases_of
 from exhaustsim.engine.rates import G
 from exhaustsim.engine.run import march_valve, settle_lines, simulate
+from exhaustsim.plant.valve import EmpiricalGas, Part
 
 FLOOR = 1e-7  # Pa: partial pressures far below this do not count (targets start at 2e-4 Pa)
 
@@ -92,3 +95,37 @@ def test_counts(runs):
     assert outcome.rejected < 0.1 * outcome.steps
     assert outcome.evaluations == pytest.approx(8 * outcome.steps + 7 * outcome.rejected, rel=0.01)
     assert outcome.steps < 9000
+
+
+def test_lines_exhaust_what_they_were_given(runs):
+    """Account of every line over one index; the inflow is integrated at the tolerance, hence the limit."""
+    for run in runs.values():
+        for line in run.lines:
+            assert line.imbalance < 1e-3, (line.name, line.imbalance)
+
+
+def test_fitted_source_dies_away_with_its_stock(schedules):
+    """A fitted rate that would give ten times what the part holds gives what it holds."""
+    schedule = schedules["too_fast"]
+    source = EmpiricalGas("N2", rate_at_one_hour=1e-9, exponent=0.0, age=0.0, amount=1e-8)
+    part = Part("rubber", "foot", "rubber", 1e-4, 1e-4, empirical_gases=(source,))
+    valve = dataclasses.replace(schedule.valve, parts=(*schedule.valve.parts, part))
+    run = simulate(dataclasses.replace(schedule, valve=valve))
+    column = [s.part for s in run.sources].index("rubber")
+    assert run.held[0, column] == 1e-8
+    assert abs(run.held[-1, column]) < 1e-12  # a ten-thousandth
+    assert run.ledger.error < 1e-10
+
+
+def test_judged_as_the_bore_begins_to_close_without_a_flash_before(schedules):
+    """Flash after tip-off: the instant is tip-off less the sealing time, not the opening of the port."""
+    schedule = schedules["standard"]
+    swapped = {14: "tip_off", 15: "flash"}
+    positions = list(schedule.positions)
+    rf = positions[13].rf
+    positions[13] = dataclasses.replace(positions[13], action=swapped[14], rf=None)
+    positions[14] = dataclasses.replace(positions[14], action=swapped[15], rf=rf)
+    run = simulate(dataclasses.replace(schedule, positions=tuple(positions)))
+    after_opening = run.time[run.judged_at] - run.time[run.dwell_samples(14)[0]]
+    assert after_opening == pytest.approx(schedule.dwell - schedule.sealing_time, abs=1e-6)
+    assert run.ledger.error < 1e-10
