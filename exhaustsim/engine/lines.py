@@ -131,7 +131,7 @@ class Lines:
             # Every gas that came in is in the manifold, behind the pump, or exhausted.
             gone = (y - before)[LINE_CORE:] + (y - before)[:G] + (y - before)[G : 2 * G]
             passed = np.abs(handed_over[k, -1]).sum() + np.abs((y - before)[LINE_CORE:]).sum()
-            imbalance[k] = np.abs(handed_over[k, -1] - gone).sum() / passed
+            imbalance[k] = np.abs(handed_over[k, -1] - gone).sum() / max(passed, 1e-300)
             inflow[k, len(moving) :] = flow[k]
             pressure[k] = states[:, :G] * self.rt / volume
             _slopes(states, line, inflow[k], Waveform(dwelling, nothing, nothing), slope[k])

@@ -7,7 +7,7 @@ says stop.
 
 `judge` gives a `Verdict`: the target checks, the flags (see `exhaustsim.studies.flags`), and
 the sentence.  Not weighed here: how sure the verdict is.  The constants behind it are known
-to a factor only, and a verdict close to a limit may turn with them.
+to a factor only, and a verdict close to a limit may turn with them: see `exhaustsim.studies.band`.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ import functools
 import math
 from dataclasses import dataclass
 
-from exhaustsim.constants import AR, GAS_NAMES, N2, O2
+from exhaustsim.constants import AR, GAS_NAMES, N2, O2, REFERENCE_TEMPERATURE
 from exhaustsim.engine.result import Run
 from exhaustsim.studies.flags import CHECKS, LEVELS, Check, Limits
 from exhaustsim.studies.readings import Reading
@@ -284,13 +284,14 @@ def _targets(run: Run):
         return
     end = run.end_of_ageing
     spent = float(run.barium_spent[end])
-    sealed = float(run.total_bulb_pressure[end])
+    # The bulb is still warm then; an amount of gas is what the limit means.
+    sealed = float(run.total_bulb_pressure[end] * REFERENCE_TEMPERATURE / run.node(run.schedule.valve.bulb_node)[end])
     yield TargetCheck(
         "barium_spent", "barium spent", spent, target.barium_spent, "1", spent <= target.barium_spent, "by the end of ageing"
     )
     yield TargetCheck(
         "sealed_pressure", "sealed pressure after ageing", sealed, target.sealed_pressure, "Pa",
-        sealed <= target.sealed_pressure, "at the end of ageing",
+        sealed <= target.sealed_pressure, "at the end of ageing, referred to 20 degC",
     )  # fmt: skip
 
 
