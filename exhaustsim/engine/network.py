@@ -291,7 +291,8 @@ def jumps_of(schedule: Schedule, setting: PositionSetting) -> list[float]:
         out += [setting.rf.start, setting.rf.start + setting.rf.duration]
     if setting.action == "tip_off":
         out.append(schedule.dwell - schedule.sealing_time)
-    return [t for t in out if 0.0 < t < schedule.dwell]
+    # To the nanosecond, so that sums of rounded times make no phase of nothing.
+    return [round(t, 9) for t in out if 1e-9 < t < schedule.dwell - 1e-9]
 
 
 class Phases(NamedTuple):

@@ -27,6 +27,7 @@ from exhaustsim.engine.result import FailedRun, Outcome, Run
 from exhaustsim.plant.schedule import Schedule
 
 LINE_AGREEMENT = 1e-3  # root-mean-square relative change of a line pressure between the last two passes
+LINE_FLOOR = 1e-6  # Pa: a line far below this is as good as empty, and its relative change is rounding
 DRAFTS = (1e-2,)  # tolerances of the first passes, whose line pressures are still far off
 MAX_PASSES = 30
 LEDGER_LIMIT = 1e-9  # of the inventory; above this a run has failed
@@ -173,5 +174,5 @@ def _relative_change(lines: Lines, before, after) -> float:
         return 0.0
     old, new = before.sum(axis=2), after.sum(axis=2)
     time = np.concatenate([lines.moving, lines.dwelling])
-    square = np.trapezoid(((new - old) / new) ** 2, time, axis=1) / time[-1]
+    square = np.trapezoid(((new - old) / (np.abs(new) + LINE_FLOOR)) ** 2, time, axis=1) / time[-1]
     return float(np.sqrt(square.max()))

@@ -207,11 +207,15 @@ def recarbonated_share(run: Run) -> Reading | None:
 
 
 def carbon_dioxide_on_cooling(run: Run) -> Reading | None:
-    """CO2 pressure over the dissociation pressure of the coating as the cathode cools through 750 degC."""
+    """CO2 pressure over the dissociation pressure of the coating as the cathode cools through 750 degC after its conversion.
+
+    A cathode that a hot anode brought past 750 degC before its heater is lit has no oxide to turn back.
+    """
     passing = 750.0 + ZERO_CELSIUS
     cathode = run.node(run.schedule.valve.cathode_node)
     cooled = on_machine(run)[1:] & (cathode[:-1] >= passing) & (cathode[1:] < passing)
     samples = np.flatnonzero(cooled) + 1
+    samples = samples[samples >= _conversion_over(run)]
     if samples.size == 0:
         return None
     dissociation = run.schedule.valve.coating.activity * dissociation_pressure_barium(passing)
