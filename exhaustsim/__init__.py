@@ -6,7 +6,7 @@
 
 `load_schedule` reads a schedule with its valve and machine, `simulate` carries one valve
 through it, `judge` holds the run against its targets and limits, `compare` does all three
-for several schedules.  Names are fetched on first use, so that the import itself is quick.
+for several schedules, `band` says how sure a verdict is.  Names are fetched on first use, so that the import itself is quick.
 """
 
 from importlib import import_module
@@ -26,6 +26,8 @@ _HOMES = {
     "Verdict": "exhaustsim.studies.verdict",
     "compare": "exhaustsim.studies.comparison",
     "Comparison": "exhaustsim.studies.comparison",
+    "band": "exhaustsim.studies.band",
+    "Band": "exhaustsim.studies.band",
 }
 _MODULES = {"published": "exhaustsim.data.published", "units": "exhaustsim.units", "constants": "exhaustsim.constants"}
 

@@ -61,6 +61,9 @@ def _parser() -> argparse.ArgumentParser:
     run.add_argument("--out", metavar="DIR", help="write the run log (CSV) and the result (JSON) there")
 
     for command in (compare, run):
+        command.add_argument(
+            "--band", action="store_true", help="say how sure each verdict is: the least trusted constants at their ends (3 s each)"
+        )
         command.add_argument("--strict", action="store_true", help="exit 3 when a schedule misses a target or says stop")
         command.add_argument(
             "--tolerance", type=_tolerance, default=1e-3, metavar="X", help="relative tolerance of a step (default 1e-3)"
@@ -113,7 +116,7 @@ def _compare(options) -> int:
     def work(progress):
         from exhaustsim.studies.comparison import compare
 
-        return compare(options.schedules, options.tolerance, progress, options.units)
+        return compare(options.schedules, options.tolerance, progress, options.units, options.band)
 
     def write(comparison, folder):
         from exhaustsim.reporting.report import write_report
@@ -139,31 +142,33 @@ def _run(options) -> int:
     def work(progress):
         from exhaustsim.studies.comparison import compare
 
-        return compare([options.schedule], options.tolerance, progress, options.units).verdicts[0]
+        return compare([options.schedule], options.tolerance, progress, options.units, options.band)
 
-    def data(verdict):
+    def data(comparison):
         from dataclasses import asdict
 
         from exhaustsim.constants import GAS_NAMES
         from exhaustsim.studies.positions import position_rows
 
-        return verdict.to_json() | {
+        verdict = comparison.verdicts[0]
+        return comparison.to_json()[0] | {
             "positions_si": [asdict(row) for row in position_rows(verdict.run)],
             "ledger_mol": {gas: verdict.run.ledger.by_gas(gas) for gas in GAS_NAMES},
         }
 
-    def write(verdict, folder):
+    def write(comparison, folder):
+        verdict = comparison.verdicts[0]
         name = _file_name(verdict.name)
         verdict.run.to_log(os.path.join(folder, f"{name}.csv"))
-        _write_json(data(verdict), os.path.join(folder, f"{name}.json"))
+        _write_json(data(comparison), os.path.join(folder, f"{name}.json"))
         return [f"{name}.csv", f"{name}.json"]
 
-    def text(verdict):
+    def text(comparison):
         from exhaustsim.reporting.screen import run_text
 
-        return run_text(verdict)
+        return run_text(comparison.verdicts[0], *comparison.bands)
 
-    return _simulate(options, work, write, text, data, lambda verdict: verdict.passes)
+    return _simulate(options, work, write, text, data, lambda comparison: comparison.verdicts[0].passes)
 
 
 def _simulate(options, work, write, text, data, passes) -> int:

@@ -22,9 +22,11 @@ from exhaustsim.constants import ZERO_CELSIUS
 from exhaustsim.engine.filewrite import replace_whole
 from exhaustsim.reporting import plots
 from exhaustsim.reporting.assumptions import least_trusted, other_rows
+from exhaustsim.reporting.bandplot import band_picture
 from exhaustsim.reporting.canvas import svg, unit_words
 from exhaustsim.reporting.screen import CAUTION, ledger_table
 from exhaustsim.reporting.stylesheet import STYLESHEET
+from exhaustsim.studies.band import GENERATORS, Band
 from exhaustsim.studies.comparison import Comparison
 from exhaustsim.studies.positions import position_rows
 from exhaustsim.studies.verdict import Verdict
@@ -88,6 +90,8 @@ def report_html(comparison: Comparison) -> str:
             "is beyond it, and a mark at the edge lies further out still."
         )
         sections.append(_picture(plots.side_by_side(comparison), "Bulb pressure and target quantities of the schedules", caption))
+    if comparison.bands:
+        sections.append(_bands_section(comparison.bands))
     sections += [_schedule_section(verdict) for verdict in comparison.verdicts]
     sections += [_assumptions_section(comparison), _cautions_section(), _footer(comparison)]
     body = "\n".join(sections)
@@ -115,6 +119,31 @@ def _comparison_table(comparison: Comparison) -> str:
         lines.append(_row(cells, "best" if number in best else ""))
     heads = "".join(_cell(cell, tag="th", text=k == 0 or k >= verdict_column) for k, cell in enumerate(head))
     return f"<table><thead><tr>{heads}</tr></thead><tbody>{''.join(lines)}</tbody></table>"
+
+
+def _bands_section(bands: tuple[Band, ...]) -> str:
+    parts = [
+        "<h2>How sure the verdicts are</h2>",
+        "<p>The six constants trusted least, run to the ends of their ranges: one at a time, and all together in a two-level "
+        f"design of up to eight runs ({escape(GENERATORS)}; +1 is the end that leaves more gas). A range between stated ends, "
+        "not a probability.</p>",
+    ]
+    for band in bands:
+        parts += [
+            f"<h3>{escape(band.schedule.name)}</h3>",
+            f"<p><strong>{escape(band.sentence)}</strong></p>",
+            _picture(
+                band_picture(band), f"{band.schedule.name}: target quantities over the ranges of the constants",
+                "Each target quantity over its limit; of the converted fraction, what is left over what may be left. Bar: one "
+                "constant moved at a time; line: all runs; mark: as the valve has it, filled when beyond the limit.",
+            ),
+            _table(band.text_rows(), "Lowest and highest of all runs", "small", texts=(0, 6)),
+            _table(
+                band.constant_rows(), "The verdict with one constant moved", "small", texts=(0, 1, 2, 3),
+                strong={k for k, moved in enumerate(band.constants) if any(f.constant == moved.name for f in band.flips)},
+            ),
+        ]  # fmt: skip
+    return f"<section>{''.join(parts)}</section>"
 
 
 def _schedule_section(verdict: Verdict) -> str:
@@ -268,9 +297,10 @@ def _fingerprint(source: str) -> str:
 
 
 def _picture(figure, name: str, caption: str) -> str:
+    width, height = figure.get_size_inches() * figure.dpi
     data = base64.b64encode(svg(figure)).decode("ascii")
     return (
-        f'<figure><img src="data:image/svg+xml;base64,{data}" alt="{escape(name)}" width="900" height="450">'
+        f'<figure><img src="data:image/svg+xml;base64,{data}" alt="{escape(name)}" width="{width:.0f}" height="{height:.0f}">'
         f"<figcaption>{escape(caption)}</figcaption></figure>"
     )
 

@@ -11,6 +11,7 @@ import textwrap
 from exhaustsim.constants import GAS_NAMES
 from exhaustsim.engine.ledger import GasLedger
 from exhaustsim.reporting.grid import WIDTH, grid
+from exhaustsim.studies.band import Band
 from exhaustsim.studies.comparison import Comparison
 from exhaustsim.studies.positions import position_rows
 from exhaustsim.studies.verdict import Flag, Verdict
@@ -26,12 +27,13 @@ def comparison_text(comparison: Comparison) -> str:
     """Answer, table, flags of every schedule."""
     parts = [textwrap.fill(comparison.answer, WIDTH), grid(comparison.text_rows(), left=(0, 9, 10))]
     parts += [f"{v.name}\n{flags_text(v.flags)}" for v in comparison.verdicts]
+    parts += [band_text(band) for band in comparison.bands]
     parts.append(textwrap.fill(CAUTION, WIDTH))
     return "\n\n".join(parts)
 
 
-def run_text(verdict: Verdict) -> str:
-    """Sentence, position table, sealed life, ledger, flags of one schedule."""
+def run_text(verdict: Verdict, band: Band | None = None) -> str:
+    """Sentence, position table, sealed life, ledger, flags and, if given, the band of one schedule."""
     run, unit = verdict.run, verdict.pressure_unit
     targets = [("target", "value", "limit", "", "judged")]
     for check in verdict.targets:
@@ -53,6 +55,7 @@ def run_text(verdict: Verdict) -> str:
             f"{counts.evaluations} evaluations, {counts.line_iterations} passes of valve against lines.", WIDTH,
         ),
         f"Flags\n{flags_text(verdict.flags)}",
+        *([band_text(band)] if band else []),
         textwrap.fill(CAUTION, WIDTH),
     ]  # fmt: skip
     return "\n\n".join(parts)
@@ -67,6 +70,15 @@ def flags_text(flags: tuple[Flag, ...]) -> str:
         text = f"{flag.level:<4}  {flag.name.replace('_', ' ')}: {flag.sentence} Try: {flag.remedy}."
         lines.append(textwrap.fill(text, WIDTH, initial_indent="  ", subsequent_indent="        "))
     return "\n".join(lines)
+
+
+def band_text(band: Band) -> str:
+    """How sure the verdict is, the range of each target quantity, and what each constant does to the verdict."""
+    return "\n\n".join((
+        "How sure\n" + textwrap.fill(band.sentence, WIDTH, initial_indent="  ", subsequent_indent="  "),
+        grid(band.text_rows(), left=(0, 6)),
+        grid(band.constant_rows(), left=(0, 1, 2, 3)),
+    ))  # fmt: skip
 
 
 def _position_table(verdict: Verdict) -> list[tuple[str, ...]]:

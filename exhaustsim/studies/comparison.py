@@ -17,6 +17,7 @@ from exhaustsim.engine.result import FailedRun
 from exhaustsim.engine.run import simulate
 from exhaustsim.plant.designfile import load_schedules
 from exhaustsim.plant.schedule import Schedule
+from exhaustsim.studies.band import Band, band_of
 from exhaustsim.studies.verdict import Verdict, after_life, judge, list_of
 from exhaustsim.units import convert, format_number
 
@@ -27,6 +28,7 @@ class Comparison:
 
     verdicts: tuple[Verdict, ...]
     pressure_unit: str = "Pa"
+    bands: tuple[Band, ...] = ()  # one on each verdict, or none
 
     @property
     def valves(self) -> list[str]:
@@ -124,7 +126,10 @@ class Comparison:
 
     def to_json(self) -> list[dict]:
         """One object for each schedule, keys with their units."""
-        return [verdict.to_json() for verdict in self.verdicts]
+        told = [verdict.to_json() for verdict in self.verdicts]
+        for one, band in zip(told, self.bands, strict=False):
+            one["band"] = band.to_json()
+        return told
 
     def dataframe(self):
         """The table as a pandas DataFrame."""
@@ -152,6 +157,7 @@ def compare(
     tolerance: float = 1e-3,
     progress: Callable[[str], None] | None = None,
     pressure_unit: str = "Pa",
+    with_band: bool = False,
 ) -> Comparison:
     """Simulate and judge every schedule.
 
@@ -165,6 +171,8 @@ def compare(
         Called with a line of text before each schedule is simulated.
     pressure_unit : str
         Unit in which sentences and tables tell pressures.
+    with_band : bool
+        Find the band on each verdict too (twenty runs more for each), see `exhaustsim.band`.
 
     Raises
     ------
@@ -187,4 +195,5 @@ def compare(
         except FailedRun as failure:
             raise FailedRun(f"{schedule.name}: {failure}") from failure
         verdicts.append(judge(run, pressure_unit))
-    return Comparison(tuple(verdicts), pressure_unit)
+    bands = [band_of(verdict, progress) for verdict in verdicts] if with_band else []
+    return Comparison(tuple(verdicts), pressure_unit, tuple(bands))
