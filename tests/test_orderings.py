@@ -210,34 +210,67 @@ def test_5_longer_dwell_never_leaves_more_gas_in_the_parts(schedules, name, long
     assert long > short + 0.01 * PASCAL_LITRE  # at these settings it gains visibly
 
 
+def peak_with_port_open(run):
+    """Highest bulb pressure at 9 to 13, but for the second after opening, in which shut-in gas rushes out."""
+    open_port = (run.position >= 9) & (run.position <= 13) & (since_opening(run) > 1.0)
+    return run.total_bulb_pressure[open_port].max()
+
+
+def seconds_of_breakdown(run):
+    """From 5 % to 90 % of the coating, on the machine; infinite if 90 % is not reached there."""
+    converted = run.converted_fraction[: run.end_of(16) + 1]
+    first, last = np.searchsorted(converted, [0.05, 0.9])
+    return run.time[last] - run.time[first] if last < len(converted) else np.inf
+
+
+def one_step(schedule, settles):
+    """Breakdown in a single heater step at 10 to 12, ports always open: a bench, without transfers."""
+    heater = schedule.valve.heater
+    volts = heater.rated_voltage * (settles / heater.rated_temperature) ** (1.0 / heater.voltage_exponent)
+    lit = tuple(replace(p, heater_voltage=volts if 10 <= p.position <= 12 else 0.0) for p in schedule.positions)
+    bench = machine_with(replace(schedule, positions=lit), transfer_time=0.0)
+    return with_index(bench, schedule.dwell, dwell=schedule.dwell)
+
+
 @few
-@given(name=st.sampled_from(("standard", "too_fast")), kelvin=st.floats(5.0, 60.0))
-def test_6_hotter_cathode_raises_the_peak_and_shortens_breakdown(schedules, runs, name, kelvin):
-    """Every heater step raised alike.
-
-    Peak: of the bulb pressure with the port open (a second after opening), and of all, ports shut
-    included, as long as breakdown still runs through the same transfers.
-    """
-    base, hot = runs[name], simulate(hotter_cathode(schedules[name], kelvin))
-
-    def peaks(run):
-        breaking = (run.position >= 9) & (run.position <= 13)
-        open_port = breaking & (since_opening(run) > 1.0)
-        return run.total_bulb_pressure[open_port].max(), run.total_bulb_pressure[breaking].max()
-
-    def half(run):
-        return run.time[np.searchsorted(run.converted_fraction, 0.5)]
-
-    def span(run):
-        first, last = np.searchsorted(run.converted_fraction[: run.end_of(13)], [0.05, 0.9])
-        return run.time[last] - run.time[first]
-
-    assert all(np.array(peaks(hot)) > peaks(base))
-    assert half(hot) < half(base)
-    assert span(hot) < span(base)
+@given(name=st.sampled_from(NAMES), settles=st.floats(1240.0, 1350.0), kelvin=st.floats(5.0, 60.0))
+def test_6_hotter_cathode_raises_the_peak_and_shortens_breakdown(schedules, name, settles, kelvin):
+    """One heater step, port open throughout: nothing but the temperature differs."""
+    base, hot = (simulate(one_step(schedules[name], T)) for T in (settles, settles + kelvin))
+    assert hot.total_bulb_pressure[hot.position >= 9].max() > base.total_bulb_pressure[base.position >= 9].max()
+    assert seconds_of_breakdown(hot) <= seconds_of_breakdown(base)
+    assert np.isfinite(seconds_of_breakdown(hot)) or hot.converted_fraction[hot.end_of(16)] < 0.9
     for position in range(9, 17):
-        end = base.end_of(position)
-        assert hot.converted_fraction[hot.end_of(position)] >= base.converted_fraction[end] - 1e-6
+        before, after = (run.converted_fraction[run.end_of(position)] for run in (base, hot))
+        assert after >= before - 1e-6
+
+
+@pytest.mark.parametrize("kelvin", [10.0, 30.0, 60.0])
+@EVERY
+def test_6_hotter_steps_raise_the_peak_in_the_transfer(schedules, runs, name, kelvin):
+    """Every step of the card raised alike, up to 60 K: highest pressure of all (port blanked), time, converted fraction."""
+    base, hot = runs[name], simulate(hotter_cathode(schedules[name], kelvin))
+    highest = [run.total_bulb_pressure[(run.position >= 9) & (run.position <= 13)].max() for run in (base, hot)]
+    assert highest[1] > highest[0]
+    half = [run.time[np.searchsorted(run.converted_fraction, 0.5)] for run in (base, hot)]
+    assert half[1] < half[0]
+    assert seconds_of_breakdown(hot) < seconds_of_breakdown(base)
+    for position in range(9, 17):
+        before, after = (run.converted_fraction[run.end_of(position)] for run in (base, hot))
+        assert after >= before - 1e-6
+
+
+def test_6_exception_of_several_steps(schedules, runs):
+    """With several steps the highest pressure at an open port need not rise: an early step, hotter, leaves less for the next.
+
+    Standard, 60 K hotter: 83 % instead of 52 % are gone when position 11 opens, and the peak there
+    falls from 72.7 to 70.8 Pa, while that of position 10 rises.  The ordering is true of one step.
+    """
+    base, hot = runs["standard"], simulate(hotter_cathode(schedules["standard"], 60.0))
+    opens = [run.converted_fraction[run.dwell_samples(11)[0]] for run in (base, hot)]
+    assert opens[1] > opens[0] + 0.2
+    assert peak_with_port_open(hot) < peak_with_port_open(base)
+    assert hot.total_bulb_pressure[hot.end_of(10)] > base.total_bulb_pressure[base.end_of(10)]
 
 
 @few
