@@ -6,7 +6,9 @@
 
 `load_schedule` reads a schedule with its valve and machine, `simulate` carries one valve
 through it, `judge` holds the run against its targets and limits, `compare` does all three
-for several schedules, `band` says how sure a verdict is.  Names are fetched on first use, so that the import itself is quick.
+for several schedules, `band` says how sure a verdict is, `explain` why it comes out so, and
+`watts_to_reach` and `seconds_to_reach` what RF a station needs.  Names are fetched on first use,
+so that the import itself is quick.
 """
 
 from importlib import import_module
@@ -28,6 +30,11 @@ _HOMES = {
     "Comparison": "exhaustsim.studies.comparison",
     "band": "exhaustsim.studies.band",
     "Band": "exhaustsim.studies.band",
+    "explain": "exhaustsim.studies.explanation",
+    "watts_to_reach": "exhaustsim.studies.station",
+    "seconds_to_reach": "exhaustsim.studies.station",
+    "StationFault": "exhaustsim.studies.station",
+    "OutOfReach": "exhaustsim.studies.station",
 }
 _MODULES = {"published": "exhaustsim.data.published", "units": "exhaustsim.units", "constants": "exhaustsim.constants"}
 

@@ -13,8 +13,11 @@ import contextlib
 import json
 import os
 import sys
+import tempfile
 import threading
 import time
+
+from exhaustsim import __version__
 
 DONE, FAILED, BAD_INPUT, MISSED, INTERRUPTED = 0, 1, 2, 3, 130
 QUIET_SECONDS = 1.0  # work longer than this tells of itself
@@ -44,6 +47,7 @@ def _parser() -> argparse.ArgumentParser:
         "exit codes: 0 done, 1 a run failed, 2 bad input, 3 misses its target (with --strict), 130 interrupted",
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
+    parser.add_argument("--version", action="version", version=f"exhaustsim {__version__}")
     commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
 
     compare = _command(
@@ -54,11 +58,16 @@ def _parser() -> argparse.ArgumentParser:
     compare.add_argument("--out", metavar="DIR", help="write report.html, comparison.json and a log of each run there")
 
     run = _command(
-        commands, "run", _run, "one schedule: position table, gas ledger, flags",
-        "exhaustsim run demo_data/schedules/dt1_standard.toml --units mbar",
+        commands, "run", _run, "one schedule explained: positions, gas ledger, resistances, flags, what binds",
+        "exhaustsim run demo_data/schedules/dt1_standard.toml --units mbar --reach anode=900degC@8",
     )  # fmt: skip
     run.add_argument("schedule", metavar="SCHEDULE", help="schedule file (TOML)")
     run.add_argument("--out", metavar="DIR", help="write the run log (CSV) and the result (JSON) there")
+    run.add_argument(
+        "--reach", action="append", default=[], type=_reach, metavar="PART",
+        help="RF that brings a part to a temperature: anode=900degC@8 asks for the watts (and seconds) at position 8, "
+        "anode=900degC@8,5s for the watts, anode=900degC@8,60W for the seconds; may be given several times",
+    )  # fmt: skip
 
     for command in (compare, run):
         command.add_argument(
@@ -73,10 +82,10 @@ def _parser() -> argparse.ArgumentParser:
         )
 
     constants = _command(
-        commands, "constants", _constants, "every value of the data tables with range, standing and source",
+        commands, "constants", _constants, "every tabled value with range, standing and source",
         "exhaustsim constants 'carbonates.*'",
     )  # fmt: skip
-    constants.add_argument("name", nargs="?", default="*", metavar="NAME", help="a name, or a pattern with * and ?")
+    constants.add_argument("name", nargs="?", default="*", metavar="NAME", help="part of a name, or a pattern with * and ?")
     return parser
 
 
@@ -100,6 +109,15 @@ def _tolerance(text: str) -> float:
     return value
 
 
+def _reach(text: str):
+    from exhaustsim.studies.station import StationFault, read_reach
+
+    try:
+        return read_reach(text)
+    except StationFault as fault:
+        raise argparse.ArgumentTypeError(str(fault)) from fault
+
+
 def _pressure_unit(text: str) -> str:
     from exhaustsim.units import KINDS
 
@@ -113,6 +131,12 @@ def _pressure_unit(text: str) -> str:
 
 
 def _compare(options) -> int:
+    places = [os.path.realpath(path) for path in options.schedules]
+    twice = next((path for k, path in enumerate(options.schedules) if places[k] in places[:k]), None)
+    if twice is not None:
+        print(f"{twice} is given twice; name each schedule once", file=sys.stderr)
+        return BAD_INPUT
+
     def work(progress):
         from exhaustsim.studies.comparison import compare
 
@@ -140,62 +164,103 @@ def _compare(options) -> int:
 
 def _run(options) -> int:
     def work(progress):
+        from exhaustsim.plant.designfile import load_schedule
         from exhaustsim.studies.comparison import compare
+        from exhaustsim.studies.explanation import explain
+        from exhaustsim.studies.station import check
 
-        return compare([options.schedule], options.tolerance, progress, options.units, options.band)
+        schedule = load_schedule(options.schedule)
+        for question in options.reach:
+            check(schedule, question)
+        comparison = compare([schedule], options.tolerance, progress, options.units, options.band)
+        return comparison, explain(comparison.verdicts[0], options.reach, progress)
 
-    def data(comparison):
-        from dataclasses import asdict
+    def data(result):
+        comparison, explanation = result
+        return comparison.to_json()[0] | explanation.to_json()
 
-        from exhaustsim.constants import GAS_NAMES
-        from exhaustsim.studies.positions import position_rows
-
-        verdict = comparison.verdicts[0]
-        return comparison.to_json()[0] | {
-            "positions_si": [asdict(row) for row in position_rows(verdict.run)],
-            "ledger_mol": {gas: verdict.run.ledger.by_gas(gas) for gas in GAS_NAMES},
-        }
-
-    def write(comparison, folder):
-        verdict = comparison.verdicts[0]
+    def write(result, folder):
+        verdict = result[1].verdict
         name = _file_name(verdict.name)
         verdict.run.to_log(os.path.join(folder, f"{name}.csv"))
-        _write_json(data(comparison), os.path.join(folder, f"{name}.json"))
+        _write_json(data(result), os.path.join(folder, f"{name}.json"))
         return [f"{name}.csv", f"{name}.json"]
 
-    def text(comparison):
+    def text(result):
         from exhaustsim.reporting.screen import run_text
 
-        return run_text(comparison.verdicts[0], *comparison.bands)
+        comparison, explanation = result
+        return run_text(explanation, *comparison.bands)
 
-    return _simulate(options, work, write, text, data, lambda comparison: comparison.verdicts[0].passes)
+    return _simulate(options, work, write, text, data, lambda result: result[1].verdict.passes)
 
 
 def _simulate(options, work, write, text, data, passes) -> int:
     """Do the work with progress, write files, print text or JSON, and choose the exit code."""
     from exhaustsim.engine.result import FailedRun
     from exhaustsim.plant.faults import DesignFault
+    from exhaustsim.studies.station import StationFault
 
-    with Progress() as progress:
+    written = unwritten = ""
+    with Progress() as progress, contextlib.ExitStack() as undo:
+        if options.out:
+            # A slip in this name should not cost the simulation, so it is tried first.
+            try:
+                _ready_folder(options.out, undo)
+            except OSError as problem:
+                return progress.stop(_cannot_write(problem, options.out), BAD_INPUT)
         try:
             result = work(progress.say)
-        except DesignFault as fault:
+        except (DesignFault, StationFault) as fault:
             return progress.stop(str(fault), BAD_INPUT)
         except FailedRun as failure:
             return progress.stop(f"The run failed: {failure}", FAILED)
-        written = ""
         if options.out:
             progress.say(f"writing to {options.out}")
             try:
-                os.makedirs(options.out, exist_ok=True)
-                names = write(result, options.out)
+                written = f"Written to {options.out}: {', '.join(write(result, options.out))}"
+                undo.pop_all()
             except OSError as problem:
-                return progress.stop(f"cannot write to {options.out}: {problem.strerror or problem}", BAD_INPUT)
-            written = f"Written to {options.out}: {', '.join(names)}"
-    print(json.dumps(data(result), indent=2, allow_nan=False) if options.json else text(result))
+                unwritten = _cannot_write(problem, options.out)
+    print(_json(data(result)) if options.json else text(result))
     if written:
         print(written, file=sys.stderr if options.json else sys.stdout)
+    if unwritten:
+        print(unwritten, file=sys.stderr)
+        return BAD_INPUT
     return MISSED if options.strict and not passes(result) else DONE
+
+
+def _ready_folder(folder: str, undo: contextlib.ExitStack) -> None:
+    """Make the folder and write in it by way of trial; `undo` takes away again what was made and is still empty.
+
+    Raises
+    ------
+    OSError
+        With the name of the folder that cannot be made or written in.
+    """
+
+    def remove(path):
+        with contextlib.suppress(OSError):
+            os.rmdir(path)
+
+    missing, path = [], os.path.abspath(folder)
+    while not os.path.exists(path):
+        missing.append(path)
+        path = os.path.dirname(path)
+    for path in reversed(missing):
+        os.mkdir(path)
+        undo.callback(remove, path)
+    try:
+        tempfile.TemporaryFile(dir=folder).close()
+    except OSError as problem:
+        problem.filename = folder  # not the name of the trial
+        raise
+
+
+def _cannot_write(problem: OSError, folder: str) -> str:
+    where = f" ({problem.filename})" if problem.filename and problem.filename != folder else ""
+    return f"cannot write to {folder}: {problem.strerror or problem}{where}"
 
 
 def _constants(options) -> int:
@@ -203,12 +268,13 @@ def _constants(options) -> int:
 
     from exhaustsim.data import published
 
-    rows = published.rows(options.name) or published.rows(options.name + ".*")
+    part = options.name.lower()
+    rows = published.rows(options.name) or [row for row in published.rows() if part in row.name.lower()]
     if not rows:
         try:
             published.row(options.name)
         except published.DataFault as fault:
-            print(fault, file=sys.stderr)
+            print(f"{fault}; exhaustsim constants lists all", file=sys.stderr)
         return BAD_INPUT
     if options.json:
         print(json.dumps([asdict(row) for row in rows], indent=2, allow_nan=False))
@@ -223,8 +289,22 @@ def _write_json(data, path: str) -> None:
     from exhaustsim.engine.filewrite import replace_whole
 
     with replace_whole(path) as file:
-        json.dump(data, file, indent=2, allow_nan=False)
-        file.write("\n")
+        file.write(_json(data) + "\n")
+
+
+def _json(data) -> str:
+    return json.dumps(_without_dust(data), indent=2, allow_nan=False)
+
+
+def _without_dust(data):
+    """`data` with 0.0 for numbers too small to mean anything: what a decay leaves after years on the shelf."""
+    from exhaustsim.studies.verdict import DUST
+
+    if isinstance(data, dict):
+        return {key: _without_dust(value) for key, value in data.items()}
+    if isinstance(data, list | tuple):
+        return [_without_dust(value) for value in data]
+    return 0.0 if isinstance(data, float) and abs(data) < DUST else data
 
 
 def _file_name(name: str) -> str:

@@ -2,6 +2,7 @@
 
 import csv
 import json
+import re
 import subprocess
 import sys
 import time
@@ -10,11 +11,15 @@ import numpy as np
 import pytest
 from fake_run import DEMO, fake_run, opening_time, with_values
 
+import exhaustsim
 from exhaustsim import cli
+from exhaustsim.data import published
 from exhaustsim.engine.result import FailedRun
+from exhaustsim.reporting.grid import WIDTH
 from exhaustsim.studies import comparison
 
 STANDARD, TOO_FAST = str(DEMO / "dt1_standard.toml"), str(DEMO / "dt1_too_fast.toml")
+CANNOT_WRITE = "cannot write to"
 
 
 def made_up(schedule, tolerance):
@@ -53,14 +58,22 @@ def test_json_goes_to_standard_output_alone(simulated, capsys):
     assert cli.main(["run", STANDARD, "--json"]) == 0
     one = json.loads(capsys.readouterr().out)
     assert len(one["positions_si"]) == 16
+    assert set(one["positions_si"][0]) >= {
+        "position", "line", "action", "heater_voltage_v", "blanked_peak_pa", "open_peak_pa", "end_pa", "line_mean_pa", "wall_k",
+        "anode_k", "cathode_k", "getter_k", "converted_fraction",
+    }  # fmt: skip
     assert set(one["ledger_mol"]) == {"H2", "He", "CH4", "H2O", "N2", "CO", "O2", "Ar", "CO2"}
 
 
 def test_run_prints_positions_ledger_and_flags(simulated, capsys):
     assert cli.main(["run", STANDARD, "--units", "mbar"]) == 0
     out = capsys.readouterr().out
-    for words in ("Positions (bulb and line pressure in mbar", "tip off", "Gas ledger", "no flags", "1.2e-4 mbar"):
+    for words in (
+        "Positions (bulb and line pressure in mbar", "shut: peak, port blanked", "tip off", "Gas ledger", "no flags", "1.2e-4 mbar",
+    ):  # fmt: skip
         assert words in out
+    for words in ("converted fraction 1.000 0.995 met", "barium spent 5.0% 15% met"):
+        assert words in " ".join(out.split())
 
 
 def test_compare_writes_report_data_and_logs(simulated, tmp_path, capsys):
@@ -98,10 +111,87 @@ def test_a_missing_file_is_bad_input(simulated, capsys):
     assert "nowhere.toml" in capsys.readouterr().err
 
 
-def test_a_place_that_cannot_be_written_is_bad_input(simulated, tmp_path, capsys):
+@pytest.mark.parametrize("below", ["", "deeper/still"])
+def test_a_place_that_cannot_be_written_is_refused_before_anything_is_simulated(monkeypatch, tmp_path, capsys, below):
+    monkeypatch.setattr(comparison, "simulate", lambda *_: pytest.fail("simulated"))
     (tmp_path / "file").write_text("in the way")
-    assert cli.main(["run", STANDARD, "--out", str(tmp_path / "file")]) == 2
-    assert "cannot write to" in capsys.readouterr().err
+    out = tmp_path / "file" / below
+    assert cli.main(["run", STANDARD, "--out", str(out)]) == 2
+    told = capsys.readouterr().err
+    assert CANNOT_WRITE in told
+    assert str(tmp_path / "file") in told
+
+
+def test_a_folder_that_cannot_be_made_is_named(monkeypatch, tmp_path, capsys):
+    monkeypatch.setattr(comparison, "simulate", lambda *_: pytest.fail("simulated"))
+
+    def refuse(path):  # permissions do not bind every user a test may run as
+        raise PermissionError(13, "Permission denied", path)
+
+    monkeypatch.setattr(cli.os, "mkdir", refuse)
+    assert cli.main(["run", STANDARD, "--out", str(tmp_path / "new" / "folder")]) == 2
+    assert capsys.readouterr().err == (
+        f"cannot write to {tmp_path / 'new' / 'folder'}: Permission denied ({tmp_path / 'new'})\n"
+    )
+
+
+def test_a_folder_in_which_nothing_can_be_written_is_named(monkeypatch, tmp_path, capsys):
+    monkeypatch.setattr(comparison, "simulate", lambda *_: pytest.fail("simulated"))
+
+    def refuse(dir):
+        raise OSError(30, "Read-only file system", f"{dir}/tmpabc")
+
+    monkeypatch.setattr(cli.tempfile, "TemporaryFile", refuse)
+    out = tmp_path / "new" / "folder"
+    assert cli.main(["run", STANDARD, "--out", str(out)]) == 2
+    assert capsys.readouterr().err == f"cannot write to {out}: Read-only file system\n"
+    assert not (tmp_path / "new").exists()
+
+
+def test_the_result_is_printed_even_when_writing_fails_in_the_end(simulated, tmp_path, capsys):
+    (tmp_path / "DT-1_standard.csv").mkdir()
+    assert cli.main(["run", STANDARD, "--out", str(tmp_path)]) == 2
+    printed = capsys.readouterr()
+    assert printed.out.startswith("DT-1 standard meets every target")
+    assert printed.err.startswith(f"{CANNOT_WRITE} {tmp_path}: ")
+    assert "DT-1_standard.csv" in printed.err
+
+
+def test_a_failed_run_leaves_no_folder_behind_but_keeps_one_that_was_there(monkeypatch, tmp_path, capsys):
+    def fail(schedule, tolerance):
+        raise FailedRun("no end")
+
+    monkeypatch.setattr(comparison, "simulate", fail)
+    (tmp_path / "there").mkdir()
+    assert cli.main(["run", STANDARD, "--out", str(tmp_path / "there" / "new" / "folder")]) == 1
+    assert list(tmp_path.rglob("*")) == [tmp_path / "there"]
+
+
+def test_a_schedule_given_twice_is_refused(monkeypatch, capsys):
+    monkeypatch.setattr(comparison, "simulate", lambda *_: pytest.fail("simulated"))
+    again = str(DEMO / ".." / "schedules" / "dt1_standard.toml")
+    assert cli.main(["compare", STANDARD, TOO_FAST, again]) == 2
+    assert capsys.readouterr().err == f"{again} is given twice; name each schedule once\n"
+
+
+def test_the_version_is_told(capsys):
+    with pytest.raises(SystemExit) as stopped:
+        cli.main(["--version"])
+    assert stopped.value.code == 0
+    assert capsys.readouterr().out == f"exhaustsim {exhaustsim.__version__}\n"
+
+
+def test_json_has_nought_for_what_is_too_small_to_mean_anything():
+    assert json.loads(cli._json({"a": [1e-31, -3e-40, 2e-30], "b": ("x", True, 3, None)})) == {
+        "a": [0.0, 0.0, 2e-30], "b": ["x", True, 3, None],
+    }  # fmt: skip
+    assert "e-" not in cli._json({"a": -1e-300})
+
+
+def test_columns_of_the_log_are_plain_words(simulated, tmp_path):
+    assert cli.main(["run", STANDARD, "--out", str(tmp_path)]) == 0
+    head = next(line for line in (tmp_path / "DT-1_standard.csv").read_text().splitlines() if not line.startswith("#"))
+    assert re.fullmatch(r"[A-Za-z0-9_,]+", head)
 
 
 def test_a_failed_run_is_one_sentence_and_exit_1(monkeypatch, capsys):
@@ -161,7 +251,24 @@ def test_constants_take_a_pattern_or_a_group(capsys):
 
 def test_an_unknown_constant_is_answered_with_the_nearest(capsys):
     assert cli.main(["constants", "carbonates.needle_radios"]) == 2
-    assert '"carbonates.needle_radius"' in capsys.readouterr().err
+    told = capsys.readouterr().err
+    assert '"carbonates.needle_radius"' in told
+    assert told.endswith("; exhaustsim constants lists all\n")
+
+
+def test_a_constant_is_found_by_any_part_of_its_name(capsys):
+    assert cli.main(["constants", "RADIUS", "--json"]) == 0
+    names = [row["name"] for row in json.loads(capsys.readouterr().out)]
+    assert "carbonates.needle_radius" in names
+    assert all("radius" in name for name in names)
+
+
+def test_names_of_constants_are_never_broken(capsys):
+    assert cli.main(["constants"]) == 0
+    out = capsys.readouterr().out
+    words = {line.split(" ")[0] for line in out.splitlines()}
+    assert {row.name for row in published.rows()} <= words
+    assert max(map(len, out.splitlines())) <= WIDTH
 
 
 def test_work_longer_than_a_second_tells_of_itself(monkeypatch, capsys):

@@ -13,6 +13,7 @@ from exhaustsim.reporting.grid import WIDTH, grid
 from exhaustsim.reporting.screen import comparison_text, run_text
 from exhaustsim.studies import comparison as comparison_module
 from exhaustsim.studies.comparison import Comparison, compare
+from exhaustsim.studies.explanation import explain
 from exhaustsim.studies.positions import position_rows
 from exhaustsim.studies.verdict import judge
 
@@ -47,7 +48,7 @@ def test_the_quickest_that_passes_is_the_answer(three):
     assert three.answer == (
         "faster is the quickest that meets every target (12.5 s index, 288 valves per hour, 20% more than standard), "
         "and warns of cathode over temperature; too fast meets its target bulb pressure (0.012 Pa against 0.050 Pa) and "
-        "still fails: converted fraction 0.93, 3.0 Pa L of CO2 is left in the coating and barium spent 55% against 15%."
+        "still fails: converted fraction on leaving the pump 0.93 (3.0 Pa L of CO2 left in the coating) and barium spent 55% against 15%."
     )
 
 
@@ -101,7 +102,7 @@ def test_the_screen_shows_the_answer_first_and_keeps_its_width(three):
         assert " ".join(text.split("\n\n")[0].split()) == comparison.answer
         assert "Try: raise the last heater steps" in " ".join(text.split())
     for verdict in three.verdicts:
-        assert max(map(len, run_text(verdict).splitlines())) <= WIDTH
+        assert max(map(len, run_text(explain(verdict)).splitlines())) <= WIDTH
 
 
 def test_html_escapes_names(three):

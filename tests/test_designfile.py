@@ -129,6 +129,13 @@ def test_thresholds_are_read_in_the_unit_of_their_flag(demo):
     assert threshold.reason == "thicker wall"
 
 
+def test_a_threshold_may_set_one_of_its_limits(demo):
+    with (demo / VALVE).open("a", encoding="utf-8") as file:
+        file.write('\n[thresholds.suck_in]\nstop = "590 degC"\nreason = "thicker wall"\n')
+    threshold = load_valve(demo / VALVE).thresholds["suck_in"]
+    assert (threshold.warn, threshold.stop) == (None, pytest.approx(863.15))
+
+
 def test_file_may_begin_with_a_byte_order_mark(demo):
     path = demo / VALVE
     path.write_bytes(b"\xef\xbb\xbf" + path.read_bytes())
@@ -205,6 +212,11 @@ FAULTS = {
                         "exhaust_stem.burst_share_to_bulb", "50", "must be at most 1", 'such as "0.15"'),
     "coating shares": (VALVE, "BaCO3 = 0.57", "BaCO3 = 0.75",
                        "coating.composition", "BaCO3 = 0.75", "shares must add up to 1, not 1.18", "shares by mass"),
+    "coating of nothing": (VALVE, "composition = { BaCO3 = 0.57, SrCO3 = 0.39, CaCO3 = 0.04 }", "composition = {}",
+                           "coating.composition", "{}", "names no carbonate", "such as composition = { BaCO3 = 0.57"),
+    "getter that yields nothing": (VALVE, "[getter]", "[getter]\nyield_limit = 0",
+                                   "getter.yield_limit", "0", "must be above zero", 'such as "0.15"'),
+    "no anode": (VALVE, "[nodes.anode]", "[nodes.plate]", "nodes", "cathode_sleeve", 'has no node "anode"', "add [nodes.anode]"),
     "gas stated twice": (VALVE, 'per_mass = "1.5 Pa L/g"', 'per_mass = "1.5 Pa L/g"\namount = "0.6 Pa L"',
                          "parts.micas.surface_gas[1].amount", '"0.6 Pa L"', 'contradicts "per_mass"',
                          'keep only one of "per_mass", "amount"'),
@@ -225,6 +237,8 @@ FAULTS = {
                      "thresholds.suck_inn", '"5 Pa"', "no flag of that name", 'did you mean "suck_in"?'),
     "threshold without a reason": (VALVE, "[target]", '[thresholds.suck_in]\nwarn = "500 degC"\nstop = "530 degC"\n\n[target]',
                                    "thresholds.suck_in.reason", "", "missing; needs text", 'such as reason = "..."'),
+    "threshold without a limit": (VALVE, "[target]", '[thresholds.suck_in]\nreason = "thin wall"\n\n[target]',
+                                  "thresholds.suck_in", "thin wall", "sets no limit", "add warn or stop"),
     "line nobody pumps": (MACHINE, 'pump = "R rotary"\n', "",
                           "lines.R.pump", "", "nobody pumps this line", "name one of the pumps"),
     "line with unknown pump": (MACHINE, 'pump = "R rotary"', 'pump = "R rotery"',
@@ -318,7 +332,7 @@ def test_fault_is_named_with_place_value_need_and_cure(demo, case):
 ENTAILED = {
     "line nobody pumps", "line with unknown pump", "pump on two lines", "diffusion pump backs",  # leave a pump idle
     "position of unknown line", "line without position",  # leave a line unopened and heated positions blanked
-    "flash before heater", "no tip-off", "unknown action", "unknown gas", "RF on unknown part", "TOML syntax",
+    "flash before heater", "no tip-off", "unknown action", "unknown gas", "RF on unknown part", "TOML syntax", "no anode",
 }
 
 
@@ -372,6 +386,19 @@ def test_file_that_cannot_be_read_as_text(tmp_path, content, need, cure):
 def test_missing_file_is_answered_with_the_nearest_one(demo):
     with pytest.raises(DesignFault, match='no such file; did you mean "dt1_faster.toml"?'):
         load_schedule(demo / "schedules" / "dt1_fast.toml")
+
+
+def test_only_a_file_of_the_sort_wanted_is_offered(demo):
+    """Of a folder with valves in it, none is offered in place of a schedule."""
+    for path, cure in (("valves/dt2.toml", "check the name and the folder"), ("valves/nofile.toml", "check the name and the folder")):
+        with pytest.raises(DesignFault, match="no such file") as caught:
+            load_schedule(demo / path)
+        assert caught.value.faults[0].cure == cure
+    with pytest.raises(DesignFault, match='did you mean "dt1.toml"?'):
+        load_valve(demo / "valves" / "dt_1.toml")
+    (demo / "broken.toml").write_text("index_time = ")
+    with pytest.raises(DesignFault, match="no such file; check the name"):
+        load_schedule(demo / "brokem.toml")
 
 
 def test_directory(demo):

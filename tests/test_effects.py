@@ -151,7 +151,7 @@ def test_activity_acts_through_the_back_pressure_only(temperature):
 
 
 def test_without_back_pressure_breakdown_is_that_of_a_shrinking_cylinder(no_back_pressure, no_recarbonation):
-    """1 - sqrt(held) = integral of v/r0 over the sleeve's own history, to 1e-5 (cubics between samples); with it, far behind."""
+    """1 - sqrt(held) = integral of v/r0 over the sleeve's own history, to 1e-5; with it, far behind that."""
     off_by = {}
     for name, run in (("off", no_back_pressure), ("on", no_recarbonation)):
         cathode = run.node(run.schedule.valve.cathode_node)
@@ -263,7 +263,8 @@ def test_transpiration_shifts_the_point_of_rest_in_molecular_flow(gas):
     """Equal ends: flow is conductance x difference; unequal: each side by its own p/sqrt(T).  Within 0.2 % at 1e-6 Pa."""
     mass = network.gas_column("molar_mass")[gas]
     through = stem_flow(only(gas, 2e-6), 400.0, only(gas, 1e-6), 400.0)[gas]
-    assert through == pytest.approx(tube_conductance_molecular(*STANDARD_STEM, 400.0, mass) * 1e-6 / (GAS_CONSTANT * 400.0), rel=2e-3)
+    conductance = tube_conductance_molecular(*STANDARD_STEM, 400.0, mass)
+    assert through == pytest.approx(conductance * 1e-6 / (GAS_CONSTANT * 400.0), rel=2e-3)
     hot, cold = 640.0, 293.15
     same_pressure = stem_flow(only(gas, 1e-6), hot, only(gas, 1e-6), cold)[gas]
     one_way = [tube_conductance_molecular(*STANDARD_STEM, T, mass) * 1e-6 / (GAS_CONSTANT * T) for T in (hot, cold)]

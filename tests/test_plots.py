@@ -181,8 +181,8 @@ def test_transfers_are_hatched_until_the_valve_is_sealed(run):
 
 def test_axis_says_unit_and_never_a_bare_micron(run):
     for figure in (plots.pressure_by_position(run, "umHg"), plots.pressure_against_time(run, "micron_hg")):
-        assert figure.axes[0].get_ylabel() == "pressure, micron Hg"
-    assert plots.pressure_by_position(run, "mbar").axes[0].get_ylabel() == "pressure, mbar"
+        assert figure.axes[0].get_ylabel() == "bulb and line pressure, micron Hg"
+    assert plots.pressure_by_position(run, "mbar").axes[0].get_ylabel() == "bulb and line pressure, mbar"
 
 
 def test_strip_names_line_work_and_heater_volts(run):

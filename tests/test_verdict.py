@@ -10,9 +10,8 @@ from exhaustsim.constants import AR, CH4, CO2, H2O, HE, N2, O2, ZERO_CELSIUS
 from exhaustsim.plant.readvalve import FLAG_KINDS
 from exhaustsim.plant.valve import Threshold
 from exhaustsim.studies.flags import CHECKS, NOT_JUDGED, Limits
-from exhaustsim.studies.verdict import judge, limits_of, raise_flag
+from exhaustsim.studies.verdict import judge, limits_of, raise_flag, times_beyond, worst_of
 from exhaustsim.units import PASCAL_LITRE, convert
-
 
 
 @pytest.fixture(scope="module")
@@ -216,7 +215,7 @@ def test_a_flag_names_position_time_value_and_limit(good):
     assert opening_time(good.schedule, 12) <= flag.time_s <= opening_time(good.schedule, 13)
     assert (flag.value, flag.limit, flag.unit) == (pytest.approx(1207.0), pytest.approx(1190.0), "degC")
     assert flag.sentence == (
-        "position 12: true cathode temperature 1207 degC above the stop limit of 1190 degC; "
+        "position 12: true cathode temperature is 1207 degC, above the stop limit of 1190 degC; "
         "sintered coating, barium lost, sleeve sags."
     )
 
@@ -236,6 +235,58 @@ def test_a_valve_sets_its_own_limit_with_a_reason(good):
     flag = raise_flag(on_valve(good, thresholds={check.key: own}), check)
     assert flag.level == "warn"
     assert "(set for this valve: thin sleeve)" in flag.sentence
+
+
+def test_a_valve_may_set_one_limit_and_keep_the_other(good):
+    check = CHECK["cathode_over_temperature"]
+    warm, hot = (heated(good, "cathode_sleeve", c, at(good, 12)) for c in (1120.0, 1195.0))
+    only_warn = {check.key: Threshold(1110.0 + ZERO_CELSIUS, None, "thin sleeve")}
+    flag = raise_flag(on_valve(warm, thresholds=only_warn), check)
+    assert (flag.level, flag.limit) == ("warn", pytest.approx(1110.0))
+    assert "thin sleeve" in flag.sentence
+    flag = raise_flag(on_valve(hot, thresholds=only_warn), check)
+    assert (flag.level, flag.limit) == ("stop", pytest.approx(1190.0))
+    assert "set for this valve" not in flag.sentence
+    only_stop = {check.key: Threshold(None, 1200.0 + ZERO_CELSIUS, "thick sleeve")}
+    assert raise_flag(on_valve(hot, thresholds=only_stop), check).level == "warn"
+
+
+def test_the_warn_limit_of_a_mere_note_is_the_limit_of_the_note(good):
+    check = CHECK["tip_quality"]
+    assert raise_flag(good, check) is None
+    flag = raise_flag(on_valve(good, thresholds={check.key: Threshold(2.5e-3, None, "soft glass")}), check)
+    assert flag.level == "note"
+    assert "exhaust stem bore is 3.0 mm, above the note limit of 2.5 mm (set for this valve: soft glass)" in flag.sentence
+
+
+@pytest.mark.parametrize(
+    ("key", "words"),
+    [
+        ("incomplete_breakdown", "converted fraction when the heater goes off is 0.90, below the stop limit of 0.98;"),
+        ("violent_breakdown", "conversion of the coating at its fastest is 25% per second, above the stop limit of 20% per second;"),
+        ("falling_at_tip_off", "the bulb pressure still falls by 8.8% per second, above the warn limit of 5.0% per second;"),
+        ("sealing_time_left", ": dwell is 2.0 s shorter than twice the sealing time;"),
+        ("index_infeasible", ": RF ends 0.50 s after the dwell;"),
+        ("suck_in", "temperature of the hottest glass of the bulb, kept for 10 s, is 610 degC, above the stop limit of"),
+        ("sealed_oxygen", "partial bulb pressure of O2 on the lit cathode of the sealed valve is 3.0e-5 Pa, above"),
+    ],
+)
+def test_flag_sentences_read_as_sentences(good, key, words):
+    run = WRONG[key][1](good)
+    if key == "index_infeasible":
+        last = max(p.rf.start + p.rf.duration for p in run.schedule.positions if p.rf is not None)
+        run = on_schedule(run, index_time=last + run.schedule.machine.transfer_time - 0.5)
+    if key == "sealing_time_left":
+        run = on_valve(run, exhaust_stem=replace(run.schedule.valve.exhaust_stem, sealing_time=0.5 * run.schedule.dwell + 1.0))
+    assert words in raise_flag(run, CHECK[key]).sentence
+
+
+def test_every_pressure_in_a_flag_is_named():
+    for check in CHECKS:
+        for text in (check.what, check.told, check.told_short):
+            for before in text.split("pressure")[:-1]:
+                named = ("bulb ", "partial bulb ", "line ", "sealed ", "backing ", "inlet ", "dissociation ")
+                assert before.endswith(named), text
 
 
 def test_the_first_second_after_opening_is_left_out(good):
@@ -295,7 +346,7 @@ def test_a_schedule_that_passes_its_bulb_pressure_and_fails_says_why(good):
     assert not verdict.meets_target
     assert verdict.sentence == (
         "DT-1 standard meets its target bulb pressure (0.012 Pa against 0.050 Pa) and still fails: "
-        "converted fraction 0.93, 3.0 Pa L of CO2 is left in the coating and barium spent 55% against 15%."
+        "converted fraction on leaving the pump 0.93 (3.0 Pa L of CO2 left in the coating) and barium spent 55% against 15%."
     )
 
 
@@ -308,7 +359,44 @@ def test_a_missed_bulb_pressure_comes_first(good):
 def test_stops_stand_in_the_sentence_of_a_schedule_that_meets_its_targets(good):
     verdict = judge(WRONG["bulb_over_temperature"][1](good))
     assert verdict.meets_target
-    assert "still fails: mean bulb wall 487 degC against" in verdict.sentence
+    assert "still fails: " in verdict.sentence
+    assert "mean bulb wall temperature 487 degC against 473 degC" in verdict.sentence
+
+
+def test_the_worst_reasons_are_named_and_the_rest_counted(good):
+    # Carbonate left is 14 times, barium spent 3.7 times, O2 exposure 2 times its limit; the temperatures hardly beyond.
+    wrong = with_values(unfinished(good), oxygen_exposure=20.0 * (good.position > 12))
+    for key in ("cathode_over_temperature", "foot_over_temperature", "mica_over_temperature", "premature_flash"):
+        wrong = WRONG[key][1](wrong)
+    assert judge(wrong).sentence.endswith(
+        "and still fails: converted fraction on leaving the pump 0.93 (3.0 Pa L of CO2 left in the coating), "
+        "barium spent 55% against 15%, O2 exposure of the hot cathode after its conversion, on the pump 20 Pa s against 10 Pa s "
+        "and 3 limits more."
+    )
+    assert worst_of(["a", "b", "c", "d"]) == "a, b, c and d"  # counting one would not be shorter
+
+
+@pytest.mark.parametrize(
+    ("value", "limit", "kind", "too_low", "times"),
+    [
+        (0.3, 0.1, "pressure", False, 3.0),
+        (473.15, 373.15, "temperature", False, 2.0),
+        (0.95, 0.98, "share", True, 2.5),
+        (0.55, 0.15, "share", False, 0.55 / 0.15),
+        (0.5, 1.0, "time", True, 2.0),
+        (-1.0, 0.0, "time", True, np.inf),
+        (-1.0, 2.0, "time", True, np.inf),
+    ],
+)
+def test_how_far_beyond_a_limit(value, limit, kind, too_low, times):
+    assert times_beyond(value, limit, kind, too_low) == pytest.approx(times)
+
+
+def test_what_is_passed_is_more_than_once_its_limit(good):
+    for key, (_, change) in WRONG.items():
+        assert raise_flag(change(good), CHECK[key]).beyond > 1.0, key
+    assert all(check.beyond <= 1.0 for check in judge(good).targets)
+    assert all(check.beyond > 1.0 for check in judge(unfinished(good)).targets if not check.met)
 
 
 def test_pressures_are_told_in_the_unit_asked_for(good):
@@ -316,7 +404,7 @@ def test_pressures_are_told_in_the_unit_asked_for(good):
     assert "(bulb pressure 1.2e-4 mbar against 5.0e-4 mbar)" in verdict.sentence
     assert verdict.target("bulb_pressure").unit == "Pa"
     flag = raise_flag(WRONG["breakdown_pressure"][1](good), CHECK["breakdown_pressure"], "mbar")
-    assert "1.5 mbar above the warn limit of 1.0 mbar" in flag.sentence
+    assert "1.5 mbar, above the warn limit of 1.0 mbar" in flag.sentence
     assert (flag.value, flag.unit) == (150.0, "Pa")
 
 
@@ -327,6 +415,18 @@ def test_close_values_are_shown_with_enough_figures_to_differ(good):
     assert warm > 1.05
     assert verdict.target("sealed_pressure").value == pytest.approx(2.004e-4)
     assert "sealed pressure after ageing 2.004e-4 Pa against 2.000e-4 Pa" in verdict.sentence
+
+
+def test_what_is_too_small_to_mean_anything_is_told_as_none(good):
+    assert replace(judge(good).target("bulb_pressure"), value=5e-129).texts("Pa") == ("0 Pa", "0.050 Pa")
+
+
+def test_tables_show_targets_as_sentences_do(good):
+    verdict = judge(unfinished(good), "mbar")
+    assert verdict.target("converted_fraction").texts("mbar") == ("0.930", "0.995")
+    assert replace(verdict.target("converted_fraction"), value=0.99496).texts("Pa") == ("0.99496", "0.99500")
+    assert verdict.target("barium_spent").texts("mbar") == ("55%", "15%")
+    assert verdict.target("bulb_pressure").texts("mbar") == ("1.2e-4 mbar", "5.0e-4 mbar")
 
 
 def test_air_share_counts_nitrogen_oxygen_and_argon(good):

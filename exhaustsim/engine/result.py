@@ -226,7 +226,7 @@ class Run:
         head += [f"bulb_{g}_pa" for g in GAS_NAMES] + [f"line_{g}_pa" for g in GAS_NAMES]
         head += [f"{n}_c" for n in self.node_names]
         head += [f"sorbed_{g}_pa_l" for g in GAS_NAMES]
-        head += [f"held_{s.part}_{s.label}_pa_l".replace(" ", "_") for s in self.sources]
+        head += [f"held_{s.part}_{s.label}_pa_l".replace(" ", "_").replace("/", "_") for s in self.sources]
         file.write(",".join(head) + "\n")
         numbers = np.column_stack([
             self.total_bulb_pressure, self.total_line_pressure, self.converted_fraction, self.bulb_pressure,

@@ -88,7 +88,7 @@ class _Reading:
         return self._known[sort, path]
 
     def _open(self, sort: str, path: str) -> Entries | None:
-        table = read_table(path, self.faults)
+        table = read_table(path, self.faults, _TELLING_KEYS[sort])
         if table is None:
             return None
         other = next((s for s, key in _TELLING_KEYS.items() if key in table), sort)

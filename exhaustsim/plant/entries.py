@@ -222,8 +222,11 @@ class Entries:
                 self.fault(key, "unknown key", nearest(key, self._asked))
 
 
-def read_table(path: str | os.PathLike, faults: list[Fault]) -> dict | None:
-    """The TOML table in the file at `path`, or None with a fault that says why not."""
+def read_table(path: str | os.PathLike, faults: list[Fault], telling_key: str) -> dict | None:
+    """The TOML table in the file at `path`, or None with a fault that says why not.
+
+    In place of a file that is not there only files with `telling_key` in them are offered.
+    """
     file = os.fspath(path)
 
     def refuse(need: str, cure: str, given: str = "") -> None:
@@ -232,7 +235,7 @@ def read_table(path: str | os.PathLike, faults: list[Fault]) -> dict | None:
     try:
         raw = Path(path).read_bytes()
     except FileNotFoundError:
-        refuse("no such file", _nearest_file(Path(path)))
+        refuse("no such file", _nearest_file(Path(path), telling_key))
     except IsADirectoryError:
         refuse("this is a directory; needs a TOML file", "name one of the files in it")
     except PermissionError:
@@ -267,12 +270,19 @@ def _parse_table(raw: bytes, refuse) -> dict | None:
     return None
 
 
-def _nearest_file(path: Path) -> str:
+def _nearest_file(path: Path, telling_key: str) -> str:
     folder = path.parent
     if not folder.is_dir():
         return f'there is no folder "{folder}" either'
-    return nearest(path.name, sorted(f.name for f in folder.glob("*.toml"))) if any(folder.glob("*.toml")) else (
-        "check the name and the folder")
+    known = [f.name for f in sorted(folder.glob("*.toml")) if _has_key(f, telling_key)]
+    return nearest(path.name, known) if known else "check the name and the folder"
+
+
+def _has_key(path: Path, key: str) -> bool:
+    try:
+        return key in tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except (OSError, ValueError):
+        return False
 
 
 def _as_written(given: object) -> str:

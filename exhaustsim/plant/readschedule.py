@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 
 from exhaustsim.plant.entries import Entries
-from exhaustsim.plant.faults import nearest, quoted
+from exhaustsim.plant.faults import quoted
 from exhaustsim.plant.machine import RotaryMachine
 from exhaustsim.plant.readvalve import read_target
 from exhaustsim.plant.schedule import AgeingStep, PositionSetting, RfSetting, Schedule

@@ -30,10 +30,11 @@ from exhaustsim.plant.valve import (
     Threshold,
     ValveDesign,
 )
+from exhaustsim.units import KINDS
 
 SURROUNDINGS = "surroundings"
-#: Nodes that play a part of their own in the physics.
-ROLE_NODES = ("bulb_wall", "cathode_sleeve", "getter_holder")
+#: Nodes that play a part of their own in the physics; ageing heats the anode.
+ROLE_NODES = ("bulb_wall", "cathode_sleeve", "getter_holder", "anode")
 ACTIVE_GASES = ("H2", "H2O", "N2", "CO", "O2", "CO2")
 CARBONATES = ("BaCO3", "SrCO3", "CaCO3")
 
@@ -267,7 +268,9 @@ def _coating(entries: Entries) -> tuple[Coating, FirstOrderGas | None]:
     mass = entries.quantity("mass", "mass", above=0.0)
     composition = entries.numbers_by_name("composition", CARBONATES, "carbonate", "share", at_least=0.0, at_most=1.0)
     total = sum(composition.values())
-    if composition and math.isfinite(total) and abs(total - 1.0) > 1e-6:
+    if entries.table.get("composition") == {}:
+        entries.fault("composition", "names no carbonate", "such as composition = { BaCO3 = 0.57, SrCO3 = 0.39, CaCO3 = 0.04 }")
+    elif composition and math.isfinite(total) and abs(total - 1.0) > 1e-6:
         entries.fault("composition", f"shares must add up to 1, not {total:.6g}", "shares by mass, in numbers or in %")
     carbonate = sum(mass * s / published.value(f"carbonates.molar_mass.{name}") for name, s in composition.items())
     coating = Coating(
@@ -332,7 +335,7 @@ def _getter(entries: Entries) -> Getter:
 
     getter = Getter(
         barium=entries.quantity("barium", "mass", above=0.0),
-        yield_limit=entries.share("yield_limit", from_data="getters.yield_limit"),
+        yield_limit=entries.quantity("yield_limit", "share", from_data="getters.yield_limit", above=0.0, at_most=1.0),
         emitting_area=entries.quantity("emitting_area", "area", above=0.0),
         flash_gas=entries.quantity("flash_gas", "amount", from_data="getters.flash_gas", at_least=0.0),
         flash_gases=entries.gas_shares("flash_gases"),
@@ -370,8 +373,12 @@ def _thresholds(entries: Entries) -> dict[str, Threshold]:
             continue
         kind = FLAG_KINDS[flag]
         thresholds[flag] = Threshold(
-            warn=limits.quantity("warn", kind), stop=limits.quantity("stop", kind), reason=limits.text("reason")
+            warn=limits.quantity("warn", kind, default=None),
+            stop=limits.quantity("stop", kind, default=None),
+            reason=limits.text("reason"),
         )
+        if "warn" not in limits and "stop" not in limits:
+            limits.fault("", "sets no limit", f'add warn or stop, such as warn = "{KINDS[kind].example}"')
         limits.finish()
     return thresholds
 

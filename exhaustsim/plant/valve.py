@@ -184,8 +184,8 @@ class Permeation:
 class Threshold:
     """Warn and stop limits of one flag with the reason for a departure from the default."""
 
-    warn: float
-    stop: float
+    warn: float | None  # None: the usual one
+    stop: float | None
     reason: str = ""
 
 

@@ -19,7 +19,7 @@ def constants_text(rows: list[published.Row]) -> str:
     for row in rows:
         span = "-" if row.low is None else f"{_shown(row, row.low)} to {_shown(row, row.high)}"
         table.append((row.name, row.text, span, row.standing, row.source))
-    text = grid(table, left=(0, 1, 2, 3, 4))
+    text = grid(table, left=(0, 1, 2, 3, 4), whole=(0,))  # a name is there to be copied
     if len(rows) == 1 and rows[0].note:
         text += "\n\n" + textwrap.fill(rows[0].note, WIDTH)
     return text
@@ -29,17 +29,17 @@ def _shown(row: published.Row, value: float) -> str:
     return show(value, row.kind, row.unit)
 
 
-def grid(rows: list[tuple[str, ...]], left: tuple[int, ...] = (0,)) -> str:
+def grid(rows: list[tuple[str, ...]], left: tuple[int, ...] = (0,), whole: tuple[int, ...] = ()) -> str:
     """Rows as a table of at most `WIDTH` columns; the first row is the heading.
 
     Headings break at spaces; of the columns in `left` (set flush left) the widest break too,
-    until the table fits.
+    until the table fits, those in `whole` never.
     """
     columns = list(zip(*rows, strict=True))
     widths = [max([*map(len, column[1:]), *map(len, column[0].split()), 1]) for column in columns]
     room = WIDTH - 2 * (len(widths) - 1)
     while sum(widths) > room:
-        widest = max(left, key=lambda k: widths[k])
+        widest = max((k for k in left if k not in whole), key=lambda k: widths[k])
         narrower = widths[widest] - 1
         if narrower < 8:
             break

@@ -30,13 +30,13 @@ from exhaustsim.studies.band import GENERATORS, Band
 from exhaustsim.studies.comparison import Comparison
 from exhaustsim.studies.positions import position_rows
 from exhaustsim.studies.verdict import Verdict
-from exhaustsim.units import PASCAL_LITRE, convert, format_number, show
+from exhaustsim.units import PASCAL_LITRE, convert, format_number
 
 #: Stocks smaller than this at the end are not worth a line [Pa L].
 SMALLEST_STOCK = 1e-3
 
 ABOUT_THE_TOOL = (
-    "A calculation aid for training and for planning trials. It is not an interlock, alarm, control or safety system: "
+    "A calculation aid for training and for planning trials. It is not an interlock, alarm, control or protective system: "
     "do not drive a machine from it, and do not raise any guard, trip or temperature limit on its word.",
     "Temperatures of glass, cathode and getter are estimates; measure before changing heat settings. Try a changed schedule on "
     "a small supervised lot, one change at a time, the valves kept apart until they are aged and tested again.",
@@ -190,11 +190,7 @@ def _schedule_section(verdict: Verdict) -> str:
 def _targets_table(verdict: Verdict) -> str:
     rows = [("target", "value", "limit", "", "judged")]
     for check in verdict.targets:
-        if check.unit == "Pa":
-            value, limit = (show(x, "pressure", verdict.pressure_unit) for x in (check.value, check.limit))
-        else:
-            value, limit = (format_number(x, 3) for x in (check.value, check.limit))
-        rows.append((check.what, value, limit, "met" if check.met else "MISSED", check.where))
+        rows.append((check.what, *check.texts(verdict.pressure_unit), "met" if check.met else "MISSED", check.where))
     return _table(rows, "Targets", texts=(0, 3, 4), strong={k for k, c in enumerate(verdict.targets) if not c.met})
 
 

@@ -13,13 +13,19 @@ from exhaustsim.engine.ledger import GasLedger
 from exhaustsim.reporting.grid import WIDTH, grid
 from exhaustsim.studies.band import Band
 from exhaustsim.studies.comparison import Comparison
-from exhaustsim.studies.positions import position_rows
-from exhaustsim.studies.verdict import Flag, Verdict
-from exhaustsim.units import PASCAL_LITRE, convert, format_number, show
+from exhaustsim.studies.explanation import Explanation
+from exhaustsim.studies.station import OutOfReach
+from exhaustsim.studies.verdict import Flag
+from exhaustsim.units import PASCAL_LITRE, convert, format_number
 
 CAUTION = (
-    "Calculated with stated assumptions; not a substitute for measurement, supervision or the plant's safety rules. "
+    "Calculated with stated assumptions; not a substitute for measurement, supervision or the plant's own rules. "
     "Trial under supervision before use."
+)
+POSITION_LEGEND = "shut: peak, port blanked in transfer; open: peak of the dwell; end: at its end; conv.: converted fraction"
+RESISTANCE_LEGEND = (
+    "evolution: of the source that gives off most in transfer and dwell, Pa L/s; flow: to the line, Pa L/s, first second left out; "
+    "shares: of the pressure drop from bulb to pump at the largest flow, less what heat alone keeps between bulb and head"
 )
 
 
@@ -32,22 +38,22 @@ def comparison_text(comparison: Comparison) -> str:
     return "\n\n".join(parts)
 
 
-def run_text(verdict: Verdict, band: Band | None = None) -> str:
-    """Sentence, position table, sealed life, ledger, flags and, if given, the band of one schedule."""
+def run_text(explanation: Explanation, band: Band | None = None) -> str:
+    """One schedule: sentence, targets, positions, gas and resistance, ledger, flags, stations, band, and what binds."""
+    verdict = explanation.verdict
     run, unit = verdict.run, verdict.pressure_unit
     targets = [("target", "value", "limit", "", "judged")]
     for check in verdict.targets:
-        if check.unit == "Pa":
-            value, limit = (show(x, "pressure", unit) for x in (check.value, check.limit))
-        else:
-            value, limit = (f"{x:.4f}" for x in (check.value, check.limit))
-        targets.append((check.what, value, limit, "met" if check.met else "MISSED", check.where))
+        targets.append((check.what, *check.texts(unit), "met" if check.met else "MISSED", check.where))
     counts = run.outcome
     parts = [
         textwrap.fill(verdict.sentence, WIDTH),
         grid(targets, left=(0, 3, 4)),
-        f"Positions (bulb and line pressure in {unit}; temperatures are the highest of the dwell, degC)\n"
-        + grid(_position_table(verdict), left=(1, 2, 12)),
+        f"Positions (bulb and line pressure in {unit}; temperatures are the highest of the dwell, degC)\n{POSITION_LEGEND}\n"
+        + grid(_position_table(explanation), left=(1, 2, 12)),
+        f"Gas given off and pumped (bulb pressure in {unit})\n{textwrap.fill(RESISTANCE_LEGEND, WIDTH)}\n"
+        + grid(_resistance_table(explanation), left=(1, 3, 6, 9)),
+        textwrap.fill(explanation.resistance_sentence, WIDTH),
         "Gas ledger, Pa L at 20 degC (released and admitted = pumped + sorbed + consumed + left in the gas)\n"
         + grid(ledger_table(run.ledger)),
         textwrap.fill(
@@ -55,10 +61,22 @@ def run_text(verdict: Verdict, band: Band | None = None) -> str:
             f"{counts.evaluations} evaluations, {counts.line_iterations} passes of valve against lines.", WIDTH,
         ),
         f"Flags\n{flags_text(verdict.flags)}",
+        *([stations_text(explanation)] if explanation.stations else []),
         *([band_text(band)] if band else []),
+        f"What binds\n{_indented(explanation.binding_sentence)}",
         textwrap.fill(CAUTION, WIDTH),
     ]  # fmt: skip
     return "\n\n".join(parts)
+
+
+def stations_text(explanation: Explanation) -> str:
+    """What the stations asked about need."""
+    told = [f"{answer}." if isinstance(answer, OutOfReach) else answer.sentence for answer in explanation.stations]
+    return "Stations\n" + "\n".join(textwrap.fill(t, WIDTH, initial_indent="  ", subsequent_indent="    ") for t in told)
+
+
+def _indented(text: str) -> str:
+    return textwrap.fill(text, WIDTH, initial_indent="  ", subsequent_indent="  ")
 
 
 def flags_text(flags: tuple[Flag, ...]) -> str:
@@ -75,13 +93,14 @@ def flags_text(flags: tuple[Flag, ...]) -> str:
 def band_text(band: Band) -> str:
     """How sure the verdict is, the range of each target quantity, and what each constant does to the verdict."""
     return "\n\n".join((
-        "How sure\n" + textwrap.fill(band.sentence, WIDTH, initial_indent="  ", subsequent_indent="  "),
+        "How sure\n" + _indented(band.sentence),
         grid(band.text_rows(), left=(0, 6)),
         grid(band.constant_rows(), left=(0, 1, 2, 3)),
     ))  # fmt: skip
 
 
-def _position_table(verdict: Verdict) -> list[tuple[str, ...]]:
+def _position_table(explanation: Explanation) -> list[tuple[str, ...]]:
+    verdict = explanation.verdict
     unit = verdict.pressure_unit
     raised: dict[int, list[str]] = {}
     for flag in verdict.flags:
@@ -98,16 +117,39 @@ def _position_table(verdict: Verdict) -> list[tuple[str, ...]]:
         return "-" if value is None else f"{convert(value, 'temperature', 'degC'):.0f}"
 
     table = [(
-        "pos", "line", "work", "shut peak", "open peak", "end", "line mean", "wall", "anode", "cathode", "getter",
+        "pos", "line", "work", "bulb, shut", "bulb, open", "bulb, end", "line, mean", "wall", "anode", "cathode", "getter",
         "conv.", "flags",
     )]  # fmt: skip
-    for row in position_rows(verdict.run):
+    for row in explanation.positions:
         work = row.action.replace("_", " ") or (f"{row.heater_voltage:.3g} V" if row.heater_voltage else "")
         table.append((
             str(row.position), row.line or "-", work, pressure(row.blanked_peak), pressure(row.open_peak), pressure(row.end),
             pressure(row.line_mean), celsius(row.wall), celsius(row.anode), celsius(row.cathode), celsius(row.getter),
             f"{row.converted_fraction:.3f}", "; ".join(raised.get(row.position, [])),
         ))  # fmt: skip
+    return table
+
+
+def _resistance_table(explanation: Explanation) -> list[tuple[str, ...]]:
+    unit = explanation.verdict.pressure_unit
+
+    def throughput(value):
+        return format_number(value / PASCAL_LITRE, 2)
+
+    table = [(
+        "pos", "line", "peak evolution", "of", "largest flow", "at, s", "mostly", "from bulb, %", "bulb",
+        "exhaust stem / port / line, %",
+    )]  # fmt: skip
+    flows = {row.position: row for row in explanation.resistances}
+    for row in explanation.positions:
+        flow = flows.get(row.position)
+        given = (throughput(row.peak_evolution), row.main_source) if row.main_source else ("-", "")
+        pumped = ("-", "-", "", "-", "-", "") if flow is None else (
+            throughput(flow.flow), f"{flow.since_opening:.1f}", flow.main_gas,
+            f"{100.0 * flow.from_bulb / flow.flow:.0f}" if min(flow.flow, flow.from_bulb) > 0.0 else "-",
+            format_number(convert(flow.bulb_pressure, "pressure", unit), 2), flow.split,
+        )  # fmt: skip
+        table.append((str(row.position), row.line or "-", *given, *pumped))
     return table
 
 

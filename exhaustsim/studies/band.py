@@ -27,7 +27,7 @@ from exhaustsim.engine.result import FailedRun
 from exhaustsim.engine.run import simulate
 from exhaustsim.plant.schedule import Schedule
 from exhaustsim.studies.leasttrusted import ENDS, Constant, Moved, ranges, with_moved
-from exhaustsim.studies.verdict import MOST_REASONS, Verdict, after_life, judge, list_of
+from exhaustsim.studies.verdict import Verdict, after_life, judge, list_of, worst_of
 from exhaustsim.units import convert, show
 
 #: The two-level design of the runs with all constants moved together: a 2^(6-3) fraction of resolution III.
@@ -74,9 +74,7 @@ class Case:
     @property
     def figures(self) -> str:
         """What it fails by, with the figures of the stops."""
-        told = [*self.missed, *self.stop_phrases]
-        more = len(told) - MOST_REASONS + 1
-        return list_of(told if more < 2 else [*told[: MOST_REASONS - 1], f"{more} limits more"])
+        return worst_of([*self.missed, *self.stop_phrases])
 
 
 @dataclass(frozen=True)
@@ -339,7 +337,7 @@ def _case(verdict: Verdict, ends: Mapping[str, str]) -> Case:
         values={check.name: check.value for check in verdict.targets},
         missed=tuple(check.what for check in missed),
         stops=tuple(dict.fromkeys(f.name.replace("_", " ") for f in stops)),
-        stop_phrases=tuple(f.phrase for f in stops),
+        stop_phrases=tuple(f.phrase for f in sorted(stops, key=lambda f: -f.beyond)),
         after_life=after_life(verdict.run),
     )
 

@@ -103,8 +103,8 @@ class Comparison:
             return "-" if value is None else format_number(convert(value, "pressure", unit), 2)
 
         rows = [(
-            "schedule", "index s", "valves per hour", f"bulb pressure before flash / target, {unit}", f"air share, {unit}",
-            "conv. fraction", "barium spent", f"sealed, after ageing, {unit}", f"sealed, after life, {unit}", "verdict",
+            "schedule", "index s", "valves per hour", f"bulb pressure before flash / target, {unit}", f"bulb air share, {unit}",
+            "conv. fraction", "barium spent", f"sealed pressure after ageing, {unit}", f"sealed pressure after life, {unit}", "verdict",
             "worst flag",
         )]  # fmt: skip
         for row in self.table():

@@ -1,9 +1,10 @@
 """The limits a run is held against: for each flag its warn and stop limits, what happens beyond
 them in the valve, and the first thing to try.
 
-`CHECKS` is the table.  A valve file may set its own warn and stop limits under
-`[thresholds.<key>]`, with the reason, which is then printed beside the limit.  The limits are
-practice of the trade where a comment does not say otherwise, not properties of nature.
+`CHECKS` is the table.  A valve file may set its own warn or stop limit, or both, under
+`[thresholds.<key>]`, with the reason, which is then printed beside the limit; of a flag that is
+only ever a note, its warn limit is the limit of the note.  The limits are practice of the trade
+where a comment does not say otherwise, not properties of nature.
 `NOT_JUDGED` lists the flags of the trade that one run of one good valve cannot raise, and why.
 
 Levels: "stop", the schedule is not to be run; "warn", look before running; "note", good to know.
@@ -31,7 +32,6 @@ class Limits:
     note: float | None = None
     warn: float | None = None
     stop: float | None = None
-    reason: str = ""
 
 
 @dataclass(frozen=True)
@@ -48,6 +48,8 @@ class Check:
     consequence: str
     remedy: str
     too_low: bool = False  # flagged when the reading lies below the limit
+    told: str = ""  # the reading in words, with {value}, where "what is value" would read badly
+    told_short: str = ""  # as `told` for a reading below zero, with its size as {value}
     covers_target: str = ""  # the target whose miss says the same
 
 
@@ -109,12 +111,12 @@ CHECKS: tuple[Check, ...] = (
         "raise the last heater steps, or lengthen the dwell", too_low=True, covers_target="converted_fraction",
     ),
     Check(
-        "violent_breakdown", "violent_breakdown", "share of the coating converted in one second",
+        "violent_breakdown", "violent_breakdown", "conversion of the coating at its fastest",
         readings.conversion_in_a_second, "rate", "1/s", Limits(warn=0.15, stop=0.20),
         "coating spalls, discharge, carbon on parts", "spread the heater steps",
     ),
     Check(
-        "violent_breakdown", "breakdown_pressure", "bulb pressure during breakdown, port open",
+        "violent_breakdown", "breakdown_pressure", "bulb pressure during breakdown with the port open",
         readings.breakdown_bulb_pressure, "pressure", "Pa", Limits(warn=100.0, stop=300.0),
         "coating spalls, discharge, carbon on parts", "spread the heater steps",
     ),
@@ -134,17 +136,18 @@ CHECKS: tuple[Check, ...] = (
         "emission slumps, ageing is slow", "let the line recover before lighting again",
     ),
     Check(
-        "cathode_poisoning", "sealed_oxygen", "O2 pressure on the lit cathode of the sealed valve",
+        "cathode_poisoning", "sealed_oxygen", "partial bulb pressure of O2 on the lit cathode of the sealed valve",
         readings.sealed_oxygen, "pressure", "Pa", Limits(warn=1e-5, stop=1e-4),
         "emission slumps in ageing", "give the mirror longer before lighting; look for a leak",
     ),
     Check(
-        "cathode_poisoning", "sealed_oxidant", "H2O or CO2 pressure on the lit cathode of the sealed valve",
+        "cathode_poisoning", "sealed_oxidant", "partial bulb pressure of H2O or CO2 on the lit cathode of the sealed valve",
         readings.sealed_oxidant, "pressure", "Pa", Limits(warn=1e-4, stop=1e-3),
         "emission slumps in ageing", "finish the breakdown on the pump; bake the glass longer",
     ),
     Check(
-        "recarbonation", "carbon_dioxide_on_cooling", "CO2 over the coating's dissociation pressure as the cathode cools",
+        "recarbonation", "carbon_dioxide_on_cooling",
+        "partial bulb pressure of CO2 over the dissociation pressure of the coating as the cathode cools",
         readings.carbon_dioxide_on_cooling, "number", "1", Limits(warn=1.0),
         "carbonate forms again and gives gas in ageing", "keep the cathode hot until it is on a clean line",
     ),
@@ -166,28 +169,28 @@ CHECKS: tuple[Check, ...] = (
         "carbon in the coating", "light the heater low while still in the oven",
     ),
     Check(
-        "heater_overvoltage", "heater_overvoltage", "heater volts over rated volts, kept for 5 s",
+        "heater_overvoltage", "heater_overvoltage", "ratio of heater volts to rated volts, kept for 5 s,",
         readings.heater_overvoltage, "number", "1", Limits(warn=2.2),
         "burn-outs, heater-cathode shorts", "spread the heater steps",
     ),
     # ---- flash and getter --------------------------------------------------------------
     Check(
-        "co2_at_flash", "co2_at_flash", "CO2 in the bulb as the getter RF comes on",
+        "co2_at_flash", "co2_at_flash", "partial bulb pressure of CO2 as the getter RF comes on",
         readings.carbon_dioxide_at_flash, "pressure", "Pa", Limits(warn=0.05, stop=0.5),
         "dull or black mirror, barium spent at once", "give one more position to recover before the flash",
     ),
     Check(
-        "co2_at_flash", "carbon_dioxide_evolving", "CO2 still coming off as the getter RF comes on",
+        "co2_at_flash", "carbon_dioxide_evolving", "evolution of CO2 as the getter RF comes on",
         readings.carbon_dioxide_evolving_at_flash, "throughput", "Pa L/s", Limits(warn=0.01 * PASCAL_LITRE),
         "dull or black mirror, barium spent at once", "finish the breakdown; give one more position to recover",
     ),
     Check(
-        "premature_flash", "premature_flash", "getter holder before its flash position",
+        "premature_flash", "premature_flash", "getter holder temperature before the flash position",
         readings.getter_temperature_before_flash, "temperature", "degC", Limits(warn=celsius(750.0), stop=celsius(800.0)),
         "barium goes into CO2, film on the micas", "turn the getter ring, lower the coil",
     ),
     Check(
-        "getter_wet_bake", "getter_wet_bake", "mean water pressure on the getter holder above 350 degC",
+        "getter_wet_bake", "getter_wet_bake", "mean partial bulb pressure of H2O while the getter holder is above 350 degC",
         readings.water_on_hot_getter, "pressure", "Pa", Limits(warn=2.0, stop=5.0),
         "oxidised fill, poor barium yield", "shorten the time the getter is hot; drive water off first",
     ),
@@ -197,7 +200,7 @@ CHECKS: tuple[Check, ...] = (
         "short life", "longer RF or better coupling at the flash position", too_low=True,
     ),
     Check(
-        "over_flash", "over_flash", "getter holder at flash",
+        "over_flash", "over_flash", "getter holder temperature at the flash",
         readings.getter_temperature, "temperature", "degC", Limits(warn=celsius(1250.0)),
         "splashed barium, melted ring, cracked bulb", "less RF power at the flash position",
     ),
@@ -218,7 +221,7 @@ CHECKS: tuple[Check, ...] = (
     ),
     # ---- glass, micas, anode -----------------------------------------------------------
     Check(
-        "cold_bake", "cold_bake", "bulb wall at the oven exit",
+        "cold_bake", "cold_bake", "bulb wall temperature at the oven exit",
         readings.wall_at_oven_exit, "temperature", "degC", Limits(warn=celsius(340.0), stop=celsius(310.0)),
         "water comes off the glass in life", "hotter oven or longer dwell", too_low=True,
     ),
@@ -228,22 +231,22 @@ CHECKS: tuple[Check, ...] = (
         "water comes off the glass in life", "hotter oven or longer dwell",
     ),
     Check(
-        "bulb_over_temperature", "bulb_over_temperature", "mean bulb wall",
+        "bulb_over_temperature", "bulb_over_temperature", "mean bulb wall temperature",
         readings.wall_temperature, "temperature", "degC", _wall_limits,
         "locked-in stress, late cracks", "lower the oven; leave a cooling gap before RF",
     ),
     Check(
-        "bulb_over_temperature", "foot_over_temperature", "foot",
+        "bulb_over_temperature", "foot_over_temperature", "foot temperature",
         readings.foot_temperature, "temperature", "degC", _foot_limits,
         "locked-in stress at the leads, late cracks", "shield the foot from the oven air",
     ),
     Check(
-        "suck_in", "suck_in", "hottest glass of the bulb, kept for 10 s",
+        "suck_in", "suck_in", "temperature of the hottest glass of the bulb, kept for 10 s,",
         readings.hot_spot_temperature, "temperature", "degC", _suck_in_limits,
         "dimples, leakers", "leave a cooling gap before RF; lower the anode temperature",
     ),
     Check(
-        "foot_electrolysis", "foot_electrolysis", "foot with d.c. across the leads",
+        "foot_electrolysis", "foot_electrolysis", "foot temperature with d.c. across the leads",
         readings.foot_temperature_under_voltage, "temperature", "degC", Limits(warn=celsius(200.0)),
         "bubbles along the seals, slow leak", "heat with a.c.; cool the foot in ageing",
     ),
@@ -253,17 +256,17 @@ CHECKS: tuple[Check, ...] = (
         "cracks", "shield the oven exit",
     ),
     Check(
-        "mica_over_temperature", "mica_over_temperature", "mica",
+        "mica_over_temperature", "mica_over_temperature", "mica temperature",
         readings.mica_temperature, "temperature", "degC", Limits(warn=celsius(550.0), stop=celsius(600.0)),
         "water from the body of the mica, flaking", "lower the anode temperature",
     ),
     Check(
-        "anode_over_temperature", "anode_over_temperature", "anode",
+        "anode_over_temperature", "anode_over_temperature", "anode temperature",
         readings.anode_temperature, "temperature", "degC", Limits(warn=celsius(1000.0), stop=celsius(1100.0)),
         "metal film on the micas, sagging anode", "less RF power",
     ),
     Check(
-        "anode_under_fired", "anode_under_fired", "hottest the anode got on the pump",
+        "anode_under_fired", "anode_under_fired", "highest anode temperature on the pump",
         readings.anode_temperature_by_rf, "temperature", "degC", _anode_fired_limits,
         "the anode gives gas in service", "more RF power or time", too_low=True,
     ),
@@ -274,9 +277,9 @@ CHECKS: tuple[Check, ...] = (
         "gassy valve", "tip off later", covers_target="bulb_pressure",
     ),
     Check(
-        "tip_off_early", "falling_at_tip_off", "fall of the bulb pressure per second as the bore begins to close",
+        "tip_off_early", "falling_at_tip_off", "fall of the bulb pressure as the bore begins to close",
         readings.fall_at_tip_off, "rate", "1/s", Limits(warn=0.05),
-        "gassy valve", "tip off later",
+        "gassy valve", "tip off later", told="as the bore begins to close the bulb pressure still falls by {value}",
     ),
     Check(
         "tip_burst", "tip_burst", "time the mirror needs for nine tenths of the gas left by tip-off",
@@ -292,19 +295,20 @@ CHECKS: tuple[Check, ...] = (
         "tip_quality", "sealing_time_left", "dwell at tip-off beyond twice the sealing time",
         readings.sealing_time_left, "time", "s", Limits(note=0.0),
         "the seal is made in half the dwell instead of its own time", "lengthen the dwell", too_low=True,
+        told_short="dwell is {value} shorter than twice the sealing time",
     ),
     Check(
-        "argon_floor", "argon_floor", "argon at tip-off over the sealed target",
+        "argon_floor", "argon_floor", "partial bulb pressure of argon at tip-off, as a share of the sealed target,",
         readings.argon_at_tip_off, "share", "%", Limits(warn=0.5, stop=1.0),
         "barium does not take argon", "look for a port plate leak; less air at tip-off",
     ),
     Check(
-        "helium_floor", "helium_floor", "helium after the shelf time over the sealed target",
+        "helium_floor", "helium_floor", "partial bulb pressure of helium after the shelf time, as a share of the sealed target,",
         readings.helium_after_shelf, "share", "%", Limits(warn=0.2, stop=1.0),
         "rises with the years and the bulb temperature", "another bulb glass",
     ),
     Check(
-        "inert_from_flash", "inert_from_flash", "methane and argon of the flash over the sealed target",
+        "inert_from_flash", "inert_from_flash", "partial bulb pressure of methane and argon from the flash, as a share of the sealed target,",
         readings.inert_flash_gas, "share", "%", Limits(warn=0.2),
         "fails the gas test", "flash before tip-off",
     ),
@@ -320,7 +324,7 @@ CHECKS: tuple[Check, ...] = (
         "pumping speed collapses, oil comes back", "move the gas load to a rotary line",
     ),
     Check(
-        "forepressure", "forepressure", "backing pressure over the critical backing pressure",
+        "forepressure", "forepressure", "backing pressure as a share of the critical backing pressure",
         readings.backing_pressure_share, "share", "%", Limits(warn=0.7, stop=1.0),
         "the diffusion pump stalls", "a larger backing pump, or less gas on this line",
     ),
@@ -330,7 +334,7 @@ CHECKS: tuple[Check, ...] = (
         "oil on the cathode, carbon", "baffle, in-bleed, timing; move the gas load to a rotary line",
     ),
     Check(
-        "backstreaming", "backstreaming_by_stall", "backing pressure over the critical backing pressure",
+        "backstreaming", "backstreaming_by_stall", "backing pressure as a share of the critical backing pressure",
         readings.backing_pressure_share, "share", "%", Limits(stop=1.0),
         "oil on the cathode, carbon", "a larger backing pump, or less gas on this line",
     ),
@@ -338,6 +342,7 @@ CHECKS: tuple[Check, ...] = (
         "index_infeasible", "index_infeasible", "dwell left after the RF",
         readings.dwell_left_after_rf, "time", "s", Limits(stop=0.0),
         "the setting cannot be reached in the dwell", "lengthen the index time or shorten the RF", too_low=True,
+        told_short="RF ends {value} after the dwell",
     ),
     # ---- the computation ---------------------------------------------------------------
     Check(
@@ -346,7 +351,7 @@ CHECKS: tuple[Check, ...] = (
         "do not believe the run", "tell the authors, with the schedule",
     ),
     Check(
-        "outside_evidence", "outside_evidence", "constants outside the range that they are known in",
+        "outside_evidence", "outside_evidence", "number of constants outside the range that they are known in",
         readings.constants_outside_range, "number", "1", Limits(note=0.0),
         "outside evidence", "try a small lot first",
     ),

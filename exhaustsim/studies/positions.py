@@ -1,12 +1,13 @@
 """What one position after another does to the valve: the table a setter reads.
 
 One row for each position with its line, bulb pressure (open and blanked), line pressure,
-temperatures and converted fraction.  Everything is SI, ready to be shown in any unit.
+temperatures, converted fraction and the source that gives off most gas.  Everything is SI,
+ready to be shown in any unit.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 
 import numpy as np
 
@@ -30,6 +31,18 @@ class PositionRow:
     cathode: float
     getter: float
     converted_fraction: float  # at the end
+    main_source: str  # what gives off most gas from the start of the transfer on; "" when nothing gives any
+    peak_evolution: float  # mol/s, highest evolution of that source in the same time
+
+    def to_json(self) -> dict:
+        """The row as plain data, keys with their SI units."""
+        return {f"{name}{_SUFFIXES.get(name, '')}": value for name, value in asdict(self).items()}
+
+
+_SUFFIXES = {
+    "heater_voltage": "_v", "blanked_peak": "_pa", "open_peak": "_pa", "end": "_pa", "line_mean": "_pa", "wall": "_k", "anode": "_k",
+    "cathode": "_k", "getter": "_k", "peak_evolution": "_mol_s",
+}  # fmt: skip
 
 
 def position_rows(run: Run) -> list[PositionRow]:
@@ -42,6 +55,11 @@ def position_rows(run: Run) -> list[PositionRow]:
         transfer = run.transfer_samples(setting.position)
         if dwell.size == 0:
             continue
+        stay = np.concatenate([transfer, dwell])
+        given = run.held[stay[0]] - run.held[stay[-1]]
+        most = int(np.argmax(given))
+        gives = bool(given[most] > 0.0)
+        source = run.sources[most]
         connected = bool(np.isfinite(line[dwell]).all())
         lasting = float(run.time[dwell[-1]] - run.time[dwell[0]])
 
@@ -62,5 +80,7 @@ def position_rows(run: Run) -> list[PositionRow]:
             cathode=hottest(valve.cathode_node),
             getter=hottest(valve.getter_node),
             converted_fraction=float(run.converted_fraction[dwell[-1]]),
+            main_source=f"{source.part}: {source.label}".replace("_", " ") if gives else "",
+            peak_evolution=max(float(run.evolution[stay, most].max()), 0.0) if gives else 0.0,
         ))  # fmt: skip
     return rows

@@ -16,13 +16,14 @@ import functools
 import math
 from dataclasses import dataclass
 
-from exhaustsim.constants import AR, GAS_NAMES, N2, O2, REFERENCE_TEMPERATURE
+from exhaustsim.constants import AR, GAS_NAMES, N2, O2, REFERENCE_TEMPERATURE, ZERO_CELSIUS
 from exhaustsim.engine.result import Run
 from exhaustsim.studies.flags import CHECKS, LEVELS, Check, Limits
 from exhaustsim.studies.readings import Reading
 from exhaustsim.units import PASCAL_LITRE, convert, format_number, show
 
-MOST_REASONS = 3  # in one sentence
+MOST_REASONS = 3  # named in one sentence before the others are counted
+DUST = 1e-30  # of any SI unit: too small to mean anything
 STAGE_PLACES = {2: "standing after tip-off", 3: "ageing", 4: "on the shelf"}
 
 
@@ -40,6 +41,7 @@ class Flag:
     sentence: str
     remedy: str
     phrase: str  # the reading and its limit without the place, for use inside a sentence
+    beyond: float  # how many times the limit, as `times_beyond` counts
     covers_target: str = ""  # the target whose miss says the same
 
 
@@ -54,6 +56,22 @@ class TargetCheck:
     unit: str
     met: bool
     where: str  # at which place and time it is judged
+
+    @property
+    def beyond(self) -> float:
+        """How many times the limit, as `times_beyond` counts; below 1 for a target that is met."""
+        return times_beyond(self.value, self.limit, "share" if self.unit == "1" else "pressure", self.name == "converted_fraction")
+
+    def texts(self, pressure_unit: str) -> tuple[str, str]:
+        """Value and limit as a table shows them: pressures in `pressure_unit`, the barium spent in %."""
+        if self.unit == "Pa":
+            return _texts(self.value, self.limit, "pressure", pressure_unit)
+        if self.name == "converted_fraction":
+            decimals = 3  # close to 1 two figures tell nothing
+            while decimals < 6 and self.value != self.limit and round(self.value, decimals) == round(self.limit, decimals):
+                decimals += 1
+            return f"{self.value:.{decimals}f}", f"{self.limit:.{decimals}f}"
+        return _texts(self.value, self.limit, "share", "%")
 
 
 @dataclass(frozen=True, eq=False)
@@ -111,13 +129,12 @@ class Verdict:
     def sentence(self) -> str:
         """What the schedule does and why, in one sentence."""
         pressure = self.target("bulb_pressure")
-        figures = _against(pressure.value, pressure.limit, "pressure", self.pressure_unit, "against")
-        missed = [self._miss(check) for check in self.targets if not check.met and check is not pressure]
+        figures = against(pressure.value, pressure.limit, "pressure", self.pressure_unit, "against")
+        missed = [(check.beyond, self._miss(check)) for check in self.targets if not check.met and check is not pressure]
         missed_names = {check.name for check in self.targets if not check.met}
-        stops = [f.phrase for f in self.flags if f.level == "stop" and f.covers_target not in missed_names]
-        reasons = [*missed, *stops]
-        more = len(reasons) - MOST_REASONS + 1
-        shown = list_of(reasons if more < 2 else [*reasons[: MOST_REASONS - 1], f"{more} limits more"])
+        stops = [(f.beyond, f.phrase) for f in self.flags if f.level == "stop" and f.covers_target not in missed_names]
+        reasons = [phrase for _, phrase in sorted([*missed, *stops], key=lambda told: -told[0])]
+        shown = worst_of(reasons)
         if not pressure.met:
             text = f"{self.name} fails: bulb pressure {figures} just before {_event(self.run)}"
             return f"{text}; also {shown}." if reasons else f"{text}."
@@ -130,11 +147,11 @@ class Verdict:
         if check.name == "converted_fraction":
             left = show(self.carbon_dioxide_left, "amount", "Pa L", 2)
             value = _apart(check.value, check.limit, 2)[0]
-            return f"converted fraction {value}, {left} of CO2 is left in the coating"
+            return f"converted fraction on leaving the pump {value} ({left} of CO2 left in the coating)"
         if check.unit == "Pa":
-            figures = _against(check.value, check.limit, "pressure", self.pressure_unit, "against")
+            figures = against(check.value, check.limit, "pressure", self.pressure_unit, "against")
             return f"{check.what} {figures}"
-        return f"{check.what} {_against(check.value, check.limit, 'share', '%', 'against')}"
+        return f"{check.what} {against(check.value, check.limit, 'share', '%', 'against')}"
 
     def to_json(self) -> dict:
         """The verdict as plain data, keys with their units."""
@@ -142,7 +159,6 @@ class Verdict:
         tip = run.tip_off_sample
         sealed = self.target("sealed_pressure")
         after_tip = tip is not None
-        pressure = run.bulb_pressure
         return {
             "schedule": self.name,
             "valve": run.schedule.valve.name,
@@ -205,11 +221,19 @@ def judge(run: Run, pressure_unit: str = "Pa") -> Verdict:
 
 
 def limits_of(run: Run, check: Check) -> Limits:
-    """The limits of `check` for this valve: its own if the valve file sets them, else the usual ones."""
+    """The limits of `check` for this valve: those that the valve file sets, else the usual ones.
+
+    What is only ever a note stays one: the warn limit of the valve file is the limit of the note.
+    """
+    usual = check.limits if isinstance(check.limits, Limits) else check.limits(run)
     own = run.schedule.valve.thresholds.get(check.key)
-    if own is not None:
-        return Limits(warn=own.warn, stop=own.stop, reason=own.reason)
-    return check.limits if isinstance(check.limits, Limits) else check.limits(run)
+    if own is None:
+        return usual
+    if usual.note is not None and usual.warn is None:
+        return Limits(note=usual.note if own.warn is None else own.warn, stop=own.stop)
+    return Limits(
+        note=usual.note, warn=usual.warn if own.warn is None else own.warn, stop=usual.stop if own.stop is None else own.stop
+    )
 
 
 def raise_flag(run: Run, check: Check, pressure_unit: str = "Pa") -> Flag | None:
@@ -221,18 +245,23 @@ def raise_flag(run: Run, check: Check, pressure_unit: str = "Pa") -> Flag | None
     for level in reversed(LEVELS):
         limit = getattr(limits, level)
         if limit is not None and (reading.value < limit if check.too_low else reading.value > limit):
-            return _flag(run, check, reading, level, limit, limits.reason, pressure_unit)
+            return _flag(run, check, reading, level, limit, pressure_unit)
     return None
 
 
-def _flag(run: Run, check: Check, reading: Reading, level: str, limit: float, reason: str, pressure_unit: str) -> Flag:
+def _flag(run: Run, check: Check, reading: Reading, level: str, limit: float, pressure_unit: str) -> Flag:
     unit = pressure_unit if check.kind == "pressure" else check.unit
-    side = "below" if check.too_low else "above"
-    figures = _against(reading.value, limit, check.kind, unit, f"{side} the {level} limit of")
-    own = f" (set for this valve: {reason})" if reason else ""
-    position, place = _place(run, reading)
+    value, bound = _texts(reading.value, limit, check.kind, unit)
+    if check.told_short and limit == 0.0:
+        told = check.told_short.format(value=value.removeprefix("-"))
+    else:
+        told = check.told.format(value=value) if check.told else f"{check.what} is {value}"
+        told += f", {'below' if check.too_low else 'above'} the {level} limit of {bound}"
+    own = run.schedule.valve.thresholds.get(check.key)
+    why = f" (set for this valve: {own.reason})" if own is not None and limit in (own.warn, own.stop) else ""
+    position, place = place_of(run, reading)
     where = f"{place}: " if place else ""
-    phrase = f"{check.what} {_against(reading.value, limit, check.kind, unit, 'against')}"
+    phrase = f"{check.what} {against(reading.value, limit, check.kind, unit, 'against')}"
     return Flag(
         name=check.name,
         level=level,
@@ -241,14 +270,15 @@ def _flag(run: Run, check: Check, reading: Reading, level: str, limit: float, re
         value=convert(reading.value, check.kind, check.unit),
         limit=convert(limit, check.kind, check.unit),
         unit=check.unit,
-        sentence=f"{where}{check.what} {figures}{own}; {check.consequence}.",
+        sentence=f"{where}{told}{why}; {check.consequence}.",
         remedy=check.remedy,
         phrase=phrase,
+        beyond=times_beyond(reading.value, limit, check.kind, check.too_low),
         covers_target=check.covers_target,
     )
 
 
-def _place(run: Run, reading: Reading) -> tuple[int | None, str]:
+def place_of(run: Run, reading: Reading) -> tuple[int | None, str]:
     """Position and words for where a reading was taken."""
     if reading.place:
         return reading.position, reading.place
@@ -339,13 +369,41 @@ def _apart(value: float, limit: float, figures: int) -> tuple[str, str]:
     return format_number(value, figures), format_number(limit, figures)
 
 
-def _against(value: float, limit: float, kind: str, unit: str, between: str) -> str:
+def against(value: float, limit: float, kind: str, unit: str, between: str) -> str:
     """Value and limit with their unit, such as 0.030 Pa against 0.050 Pa."""
-    shown = convert(value, kind, unit), convert(limit, kind, unit)
+    texts = _texts(value, limit, kind, unit)
+    return f"{texts[0]} {between} {texts[1]}"
+
+
+def _texts(value: float, limit: float, kind: str, unit: str) -> tuple[str, str]:
+    """Value and limit, each with its unit; a rate of change as a share in a second."""
+    # What a decay leaves after years is told as none.
+    shown = convert(value if abs(value) > DUST else 0.0, kind, unit), convert(limit, kind, unit)
+    if kind == "rate":
+        shown, unit = (100.0 * shown[0], 100.0 * shown[1]), "% per second"
     figures = len(f"{abs(shown[0]):.0f}") if kind == "temperature" else 2  # temperatures to the degree
-    texts = _apart(*shown, figures)
-    mark = "" if unit == "1" else "%" if unit == "%" else f" {unit}"
-    return f"{texts[0]}{mark} {between} {texts[1]}{mark}"
+    mark = "" if unit == "1" else unit if unit.startswith("%") else f" {unit}"
+    return tuple(f"{text}{mark}" for text in _apart(*shown, figures))
+
+
+def times_beyond(value: float, limit: float, kind: str, too_low: bool) -> float:
+    """How many times the limit a value is, so that unlike quantities can be put in order; above 1 when the limit is passed.
+
+    Temperatures count in degC.  Of a share that ought to be high, what is missing counts over what may be missing.
+    """
+    if kind == "temperature":
+        value, limit = value - ZERO_CELSIUS, limit - ZERO_CELSIUS
+    if too_low and kind == "share":
+        value, limit = 1.0 - value, 1.0 - limit
+    elif too_low:
+        value, limit = limit, value
+    return value / limit if limit > 0.0 else math.inf
+
+
+def worst_of(reasons: list[str]) -> str:
+    """The reasons as one phrase: the first few named, the rest counted."""
+    more = len(reasons) - MOST_REASONS
+    return list_of(reasons if more < 2 else [*reasons[:MOST_REASONS], f"{more} limits more"])
 
 
 def list_of(phrases: list[str]) -> str:
