@@ -1,6 +1,7 @@
-"""The one compiled-function decorator of the package, and where compiled code is kept.
+"""The one compiled-function decorator of the package, where compiled code is kept, and `spread` over threads.
 
-`kernel` is used by every law of `exhaustsim.physics` and every loop of the engine.
+`kernel` is used by every law of `exhaustsim.physics` and every loop of the engine;
+`unlocked_kernel` is the same for a long loop that `spread` runs in several threads at once.
 Set `EXHAUSTSIM_PURE_PYTHON=1` before import to run the same functions uncompiled, for
 coverage and for stepping through with a debugger.
 
@@ -20,6 +21,8 @@ from __future__ import annotations
 import hashlib
 import os
 import tempfile
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 PURE_PYTHON = os.environ.get("EXHAUSTSIM_PURE_PYTHON", "") not in ("", "0")
@@ -52,23 +55,54 @@ def cache_folder() -> Path:
     return Path(tempfile.mkdtemp(prefix="exhaustsim-")) / name
 
 
+_FOLDER = cache_folder()
+
+
+def kept_results_folder() -> Path:
+    """Folder for small results that outlast a change of the sources; beside the compiled code (it may not exist yet)."""
+    return _FOLDER.parent
+
+
 if PURE_PYTHON:
 
     def kernel(function):
         """Leave `function` as it is: the uncompiled mode."""
         return function
 
+    unlocked_kernel = kernel
+
 else:
     import numba
 
-    _FOLDER = str(cache_folder())
-
     def kernel(function):
         """Compile `function` on first use and keep the machine code on disk."""
+        return _compiled(function, unlocked=False)
+
+    def unlocked_kernel(function):
+        """As `kernel`; other threads go on while it runs, so it may change only what no other thread touches."""
+        return _compiled(function, unlocked=True)
+
+    def _compiled(function, unlocked):
         # The folder is read when caching is switched on, so other users of the compiler keep theirs.
         before = numba.config.CACHE_DIR
-        numba.config.CACHE_DIR = _FOLDER
+        numba.config.CACHE_DIR = str(_FOLDER)
         try:
-            return numba.njit(cache=True, error_model="numpy", fastmath={"contract"})(function)
+            return numba.njit(cache=True, error_model="numpy", fastmath={"contract"}, nogil=unlocked)(function)
         finally:
             numba.config.CACHE_DIR = before
+
+
+def spread(job: Callable[[int], None], count: int, threads: int | None = None) -> None:
+    """Do job(0) to job(count - 1), several at once in threads (by default as many as there are cores to use).
+
+    Each job must write to a place of its own; then the outcome is the same for any number of threads.
+    """
+    if threads is None:
+        threads = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    if threads <= 1:
+        for number in range(count):
+            job(number)
+        return
+    with ThreadPoolExecutor(min(threads, count)) as pool:
+        for _ in pool.map(job, range(count)):
+            pass

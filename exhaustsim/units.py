@@ -99,6 +99,7 @@ KINDS: dict[str, Kind] = {
     "pressure": Kind("a pressure", "0.5 Pa", _PRESSURE, 2),
     "volume": Kind("a volume", "12 cm3", {"m3": 1.0, "L": 1e-3, "cm3": 1e-6, "mL": 1e-6, "mm3": 1e-9}),
     "length": Kind("a length", "3.0 mm", {"m": 1.0, "cm": 1e-2, "mm": 1e-3, "um": 1e-6, "nm": 1e-9, "pm": 1e-12}),
+    "angle": Kind("an angle", "90 deg", {"rad": 1.0, "deg": math.pi / 180.0}),
     "area": Kind("an area", "36 cm2", _AREA),
     "mass": Kind("a mass", "0.70 g", _MASS),
     "amount": Kind("a gas amount", "0.02 Pa L", _AMOUNT),

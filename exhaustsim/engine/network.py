@@ -16,15 +16,17 @@ from exhaustsim.constants import (
 )  # fmt: skip
 from exhaustsim.data import published
 from exhaustsim.engine import rates
+from exhaustsim.engine.exhauststem import is_straight, straight_tube
 from exhaustsim.engine.rates import ACTIVE, ACTIVE_COUNT, CONTROL_COUNT, G, HeadPlaces, HeadTables, LineTables
 from exhaustsim.engine.result import Source
 from exhaustsim.physics import conductance
 from exhaustsim.physics.heating import heater_law_temperature
 from exhaustsim.physics.outgassing import slab_released
 from exhaustsim.physics.permeation import QUOTED_TEMPERATURE
+from exhaustsim.physics.sections import fit_tube
 from exhaustsim.plant.machine import DiffusionPump, PumpingLine, RotaryMachine, RotaryPump
 from exhaustsim.plant.schedule import AgeingStep, PositionSetting, Schedule
-from exhaustsim.plant.valve import ValveDesign
+from exhaustsim.plant.valve import ExhaustStem, ValveDesign
 
 #: Spacing of binding energies.  A spacing of 2RT ripples the release at constant temperature by 6 %,
 #: 1.5RT by 1.5 % (measured in the tests of the desorption laws).
@@ -60,6 +62,16 @@ def tube(bore: float, length: float) -> np.ndarray:
         bore / 2.0, length, gas_column("molar_mass"), gas_column("viscosity"), REFERENCE_TEMPERATURE, gas_column("viscosity_exponent"),
         gas_column("diameter"), out,
     )  # fmt: skip
+    return out
+
+
+def stem_tube(stem: ExhaustStem) -> np.ndarray:
+    """Flow constants of the exhaust stem: of itself, or of the straight tube that stands for its sections."""
+    if is_straight(stem):
+        return tube(stem.bore, stem.length)
+    straight = straight_tube(stem)
+    out = tube(2.0 * straight.radius, straight.length)
+    fit_tube(out, *straight)
     return out
 
 
@@ -147,7 +159,7 @@ def number_valve(valve: ValveDesign, machine: RotaryMachine) -> ValveArrays:
         conduction_factor=(ratio + 1.0) / (ratio - 1.0),
         conductivity=gas_column("conductivity"),
         air=air,
-        stem_tube=tube(stem.bore, stem.length),
+        stem_tube=stem_tube(stem),
         port_tube=tube(machine.port_bore, machine.port_length),
         heat_capacity=np.array([n.heat_capacity for n in valve.nodes]),
         heat_capacity_slope=np.array([n.heat_capacity_slope for n in valve.nodes]),

@@ -2,7 +2,8 @@
 
 What a valve file leaves out about the physics (activity, burial rates, sticking, ...) comes
 from the data tables, where it stands with its range and source; what it states, wins.
-The parts list with the gas the parts hold is read in `exhaustsim.plant.readparts`.
+The parts list with the gas the parts hold is read in `exhaustsim.plant.readparts`, the exhaust
+stem in `exhaustsim.plant.readstem`.
 """
 
 from __future__ import annotations
@@ -14,11 +15,11 @@ from exhaustsim.data import published
 from exhaustsim.plant.entries import Entries
 from exhaustsim.plant.faults import nearest, quoted
 from exhaustsim.plant.readparts import read_parts
+from exhaustsim.plant.readstem import read_exhaust_stem
 from exhaustsim.plant.valve import (
     Bulb,
     Coating,
     Conduction,
-    ExhaustStem,
     FirstOrderGas,
     GasConduction,
     Getter,
@@ -111,7 +112,7 @@ def read_valve(entries: Entries) -> ValveDesign:
         description=description,
         source=entries.file,
         bulb=bulb,
-        exhaust_stem=_exhaust_stem(entries.sub("exhaust_stem")),
+        exhaust_stem=read_exhaust_stem(entries.sub("exhaust_stem")),
         nodes=nodes,
         radiation=_radiation(entries, node_names),
         conduction=_conduction(entries, node_names),
@@ -166,23 +167,6 @@ def _bulb(entries: Entries) -> Bulb:
                       "correct area or volume")
     entries.finish()
     return bulb
-
-
-def _exhaust_stem(entries: Entries) -> ExhaustStem:
-    length = entries.quantity("length", "length", above=0.0)
-    stem = ExhaustStem(
-        bore=entries.quantity("bore", "length", above=0.0),
-        length=length,
-        pip_length=entries.quantity("pip_length", "length", at_least=0.0),
-        burst_amount=entries.quantity("burst", "amount", from_data="outgassing.tip_burst.amount", at_least=0.0),
-        burst_gases=entries.gas_shares("burst_gases"),
-        burst_share_to_bulb=entries.share("burst_share_to_bulb"),
-        sealing_time=entries.quantity("sealing_time", "time", above=0.0),
-    )
-    if stem.pip_length >= length:
-        entries.fault("pip_length", "must be shorter than the exhaust stem", "correct pip_length or length")
-    entries.finish()
-    return stem
 
 
 def _nodes(entries: Entries) -> tuple[ThermalNode, ...]:

@@ -122,14 +122,28 @@ class Bulb:
 
 
 @dataclass(frozen=True)
+class StemSection:
+    """One piece of an exhaust stem that is not one straight tube, from the bulb on."""
+
+    kind: str  # "tube", "cone", "elbow", "pinch", "step"
+    bore: float  # m, at the end towards the bulb
+    end_bore: float  # m, at the end towards the head
+    length: float = 0.0  # m along the axis; a step has none
+    angle: float = 0.0  # rad between the axes of an elbow, mitred in the middle of its length
+    waist_bore: float = 0.0  # m, narrow part of a pinch
+    shoulder: float = 0.0  # m, length of the cone on each side of it
+
+
+@dataclass(frozen=True)
 class ExhaustStem:
-    bore: float  # m
-    length: float  # m
+    bore: float  # m; of a stem in sections: where it is tipped off
+    length: float  # m along the axis
     pip_length: float  # m
     burst_amount: float  # mol set free by softened glass at tip-off
     burst_gases: tuple[tuple[str, float], ...]
     burst_share_to_bulb: float  # 1
     sealing_time: float  # s
+    sections: tuple[StemSection, ...] = ()  # empty: one straight tube
 
 
 @dataclass(frozen=True)

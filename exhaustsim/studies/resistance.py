@@ -19,7 +19,7 @@ from dataclasses import asdict, dataclass, replace
 import numpy as np
 
 from exhaustsim.constants import GAS_COUNT, GAS_NAMES
-from exhaustsim.engine.network import tube
+from exhaustsim.engine.network import stem_tube
 from exhaustsim.engine.result import FailedRun, Run
 from exhaustsim.engine.run import simulate
 from exhaustsim.physics.conductance import TUBE_SCRATCH, tube_mixture_flow
@@ -105,7 +105,7 @@ def resistances(run: Run) -> list[Resistance]:
     """The split at every position that opens the bore to a line, in order."""
     machine, valve = run.schedule.machine, run.schedule.valve
     ultimate = {line.name: line.pump.ultimate_pressure for line in machine.lines}
-    stem = tube(valve.exhaust_stem.bore, valve.exhaust_stem.length)
+    stem = stem_tube(valve.exhaust_stem)
     wall = run.node(valve.bulb_node)
     last = len(run.time) - 1 if run.tip_off_sample is None else run.tip_off_sample
     found = []
