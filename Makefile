@@ -3,6 +3,7 @@
 #   make compare    the main job on the demo schedules; report in out/
 #   make test       every test, then make coverage
 #   make coverage   which lines of physics, engine and studies no test reaches; fails under 95 %
+#   make bench      what runs cost, also against general-purpose solvers; figures in bench.json; 4 minutes
 #   make warm       only prepare the compiled code
 #   make clean      remove what the targets above made
 #
@@ -16,6 +17,7 @@ ENVIRONMENT := .venv
 BIN := $(ENVIRONMENT)/bin
 INSTALLED := $(ENVIRONMENT)/installed
 TESTERS := $(ENVIRONMENT)/testers-installed
+BENCHERS := $(ENVIRONMENT)/benchers-installed
 WARMED := $(ENVIRONMENT)/warmed
 COMPILED := exhaustsim/compiled.py exhaustsim/constants.py $(wildcard exhaustsim/physics/*.py exhaustsim/engine/*.py)
 
@@ -23,14 +25,14 @@ COMPILED := exhaustsim/compiled.py exhaustsim/constants.py $(wildcard exhaustsim
 UNCOMPILED_TESTS := tests/laws tests/engine/test_stiff.py tests/engine/test_jacobian.py tests/engine/test_march.py \
 	tests/engine/test_uncompiled.py tests/test_published.py exhaustsim/physics
 COMPILED_TESTS := tests/engine/test_outcomes.py $(filter-out $(addprefix tests/test_, \
-	published.py orderings.py effects.py compiled.py plots.py designfile.py units.py data.py imports.py), $(wildcard tests/test_*.py))
+	published.py orderings.py effects.py compiled.py counts.py benchmarks.py plots.py designfile.py units.py data.py imports.py), $(wildcard tests/test_*.py))
 
 # Small dense matrices only: more than one thread per process makes linear algebra slower here.
 export OPENBLAS_NUM_THREADS := 1
 export OMP_NUM_THREADS := 1
 export MKL_NUM_THREADS := 1
 
-.PHONY: compare test coverage covered-uncompiled covered-compiled warm clean
+.PHONY: compare test bench coverage covered-uncompiled covered-compiled warm clean
 .DELETE_ON_ERROR:
 
 compare: $(WARMED)
@@ -52,10 +54,13 @@ covered-uncompiled:
 covered-compiled:
 	COVERAGE_FILE=.coverage.compiled $(BIN)/python -m coverage run -m pytest -q $(COMPILED_TESTS)
 
+bench: $(BENCHERS) $(WARMED)
+	@$(BIN)/python -m benchmarks
+
 warm: $(WARMED)
 
 clean:
-	rm -rf $(ENVIRONMENT) $(OUT) .coverage .coverage.* exhaustsim/__pycache__
+	rm -rf $(ENVIRONMENT) $(OUT) .coverage .coverage.* bench.json exhaustsim/__pycache__ benchmarks/__pycache__
 
 $(BIN)/python:
 	@$(PYTHON) -c 'import sys; sys.exit(0 if sys.version_info >= (3, 11) else "exhaustsim needs Python 3.11 or newer: make PYTHON=python3.12 ...")'
@@ -70,6 +75,11 @@ $(INSTALLED): pyproject.toml constraints.txt | $(BIN)/python
 $(TESTERS): $(INSTALLED)
 	@echo "installing what the tests need"
 	@$(BIN)/python -m pip install --quiet --disable-pip-version-check -e '.[test]' -c constraints.txt
+	@touch $@
+
+$(BENCHERS): $(INSTALLED)
+	@echo "installing what the benchmark needs"
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check -e '.[bench]' -c constraints.txt
 	@touch $@
 
 # One run of a demo schedule compiles every law; the program tells its progress itself.

@@ -4,54 +4,33 @@ import dataclasses
 
 import numpy as np
 import pytest
-from witness import Problem, by_scipy, by_sundials
 
-from exhaustsim.constants import GAS_CONSTANT
-from exhaustsim.engine import rates
-from exhaustsim.engine.lines import Lines
-from exhaustsim.engine.network import number_valve, phases_of
-from exhaustsim.engine.rates import G
-from exhaustsim.engine.run import march_valve, settle_lines, simulate
+from benchmarks.case import case_of
+from benchmarks.solvers import Equations, by_scipy, by_sundials
+from exhaustsim.engine.run import simulate
 from exhaustsim.plant.valve import EmpiricalGas, Part
-
-FLOOR = 1e-7  # Pa: partial pressures far below this do not count (targets start at 2e-4 Pa)
 
 
 @pytest.fixture(scope="module")
 def problem(schedules):
     """DT-1 standard with the line pressures that its own run settled at."""
-    schedule = schedules["standard"]
-    valve = number_valve(schedule.valve, schedule.machine)
-    phases = phases_of(schedule, valve)
-    settled = settle_lines(schedule, valve, phases, Lines(schedule), 1e-3, np.zeros(3, dtype=np.int64))
-    return Problem(valve, phases, settled.waves)
+    return Equations(case_of(schedules["standard"]))
 
 
-def pressures(problem, states):
-    at = problem.valve.tables.at
-    volume = problem.valve.tables.scalars[rates.S_BULB_VOLUME]
-    return states[:, at.bulb : at.bulb + G] * (GAS_CONSTANT * states[:, at.wall] / volume)[:, None]
+def own(problem, tolerance):
+    """State at the end of every phase by the engine."""
+    return problem.case.own(tolerance)[0]
 
 
 def difference(problem, ours, theirs):
     """Worst relative difference of a bulb partial pressure at any phase end (position ends among them)."""
-    a, b = pressures(problem, ours), pressures(problem, theirs)
-    return np.max(np.abs(a - b) / (np.abs(b) + FLOOR))
-
-
-def own(problem, tolerance):
-    phases = problem.phases
-    states, _ = march_valve(
-        problem.valve, phases, 0, len(phases.duration), problem.waves, problem.valve.start.copy(), tolerance,
-        np.zeros(3, dtype=np.int64),
-    )  # fmt: skip
-    return states[phases.sample_ptr[1:] - 1]
+    return problem.case.error(ours, theirs)
 
 
 @pytest.fixture(scope="module")
 def on_machine(problem):
     """Number of phases on the machine: the gulp to eject."""
-    return int(np.searchsorted(problem.phases.sample_ptr, np.count_nonzero(problem.phases.position > 0)))
+    return problem.case.on_machine
 
 
 def test_scipy_agrees_through_ageing_and_a_year_sealed(problem):
