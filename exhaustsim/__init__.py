@@ -19,6 +19,7 @@ __version__ = "0.1.0"
 _HOMES = {
     "load_schedule": "exhaustsim.plant.designfile",
     "load_schedules": "exhaustsim.plant.designfile",
+    "load_tables": "exhaustsim.plant.readdata",
     "DesignFault": "exhaustsim.plant.faults",
     "simulate": "exhaustsim.engine.run",
     "Run": "exhaustsim.engine.result",
@@ -30,6 +31,7 @@ _HOMES = {
     "Comparison": "exhaustsim.studies.comparison",
     "band": "exhaustsim.studies.band",
     "Band": "exhaustsim.studies.band",
+    "gauge_reading": "exhaustsim.studies.gauges",
     "explain": "exhaustsim.studies.explanation",
     "watts_to_reach": "exhaustsim.studies.station",
     "seconds_to_reach": "exhaustsim.studies.station",

@@ -18,6 +18,7 @@ import threading
 import time
 
 from exhaustsim import __version__
+from exhaustsim.data.template import KINDS_OF_TEMPLATE
 
 DONE, FAILED, BAD_INPUT, MISSED, INTERRUPTED = 0, 1, 2, 3, 130
 QUIET_SECONDS = 1.0  # work longer than this tells of itself
@@ -85,7 +86,20 @@ def _parser() -> argparse.ArgumentParser:
         commands, "constants", _constants, "every tabled value with range, standing and source",
         "exhaustsim constants 'carbonates.*'",
     )  # fmt: skip
-    constants.add_argument("name", nargs="?", default="*", metavar="NAME", help="part of a name, or a pattern with * and ?")
+    constants.add_argument("name", nargs="?", default="", metavar="NAME", help="part of a name, or a pattern with * and ?")
+    constants.add_argument(
+        "--data", action="append", default=[], metavar="FILE",
+        help="lay the rows of a data file of your own over the tables; without NAME only its rows are shown",
+    )  # fmt: skip
+
+    template = commands.add_parser(
+        "template", help="a commented example of a design or data file to fill in",
+        description="A commented example of a design or data file, every figure invented, to be filled in.",
+        epilog="example:\n  exhaustsim template materials --out our_materials.toml", formatter_class=argparse.RawDescriptionHelpFormatter,
+    )  # fmt: skip
+    template.add_argument("kind", metavar="KIND", choices=KINDS_OF_TEMPLATE, help=", ".join(KINDS_OF_TEMPLATE))
+    template.add_argument("--out", metavar="FILE", help="write it there; an existing file is left as it is")
+    template.set_defaults(work=_template)
     return parser
 
 
@@ -266,14 +280,26 @@ def _cannot_write(problem: OSError, folder: str) -> str:
 def _constants(options) -> int:
     from dataclasses import asdict
 
-    from exhaustsim.data import published
+    from exhaustsim.data.published import BUILT_IN, DataFault
 
+    tables = BUILT_IN
+    if options.data:
+        from exhaustsim.plant.faults import DesignFault
+        from exhaustsim.plant.readdata import load_tables
+
+        try:
+            tables = load_tables(options.data)
+        except DesignFault as fault:
+            print(fault, file=sys.stderr)
+            return BAD_INPUT
     part = options.name.lower()
-    rows = published.rows(options.name) or [row for row in published.rows() if part in row.name.lower()]
+    rows = tables.rows(options.name) or [row for row in tables.rows() if part in row.name.lower()]
+    if options.data and not options.name:
+        rows = list(tables.own)
     if not rows:
         try:
-            published.row(options.name)
-        except published.DataFault as fault:
+            tables.row(options.name)
+        except DataFault as fault:
             print(f"{fault}; exhaustsim constants lists all", file=sys.stderr)
         return BAD_INPUT
     if options.json:
@@ -282,6 +308,28 @@ def _constants(options) -> int:
         from exhaustsim.reporting.grid import constants_text
 
         print(constants_text(rows))
+    return DONE
+
+
+def _template(options) -> int:
+    from exhaustsim.data.template import text_of
+
+    text = text_of(options.kind)
+    if not options.out:
+        print(text, end="")
+        return DONE
+    from exhaustsim.engine.filewrite import replace_whole
+
+    if os.path.lexists(options.out):
+        print(f"{options.out} exists and was left as it is; name a new file", file=sys.stderr)
+        return BAD_INPUT
+    try:
+        with replace_whole(options.out) as file:
+            file.write(text)
+    except OSError as problem:
+        print(_cannot_write(problem, options.out), file=sys.stderr)
+        return BAD_INPUT
+    print(f"Written to {options.out}")
     return DONE
 
 

@@ -153,8 +153,10 @@ def test_the_result_is_printed_even_when_writing_fails_in_the_end(simulated, tmp
     assert cli.main(["run", STANDARD, "--out", str(tmp_path)]) == 2
     printed = capsys.readouterr()
     assert printed.out.startswith("DT-1 standard meets every target")
-    assert printed.err.startswith(f"{CANNOT_WRITE} {tmp_path}: ")
-    assert "DT-1_standard.csv" in printed.err
+    # On a busy machine the work lasts long enough to tell of its progress first.
+    last = printed.err.splitlines()[-1]
+    assert last.startswith(f"{CANNOT_WRITE} {tmp_path}: ")
+    assert "DT-1_standard.csv" in last
 
 
 def test_a_failed_run_leaves_no_folder_behind_but_keeps_one_that_was_there(monkeypatch, tmp_path, capsys):

@@ -6,12 +6,15 @@ driven by the run's own temperatures; so a switch that does nothing, or too much
 """
 
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from altered import coating_with, valve_with, with_sticking, without_heat
 from scipy.interpolate import PchipInterpolator
 
 from exhaustsim.constants import AR, CO, CO2, GAS_CONSTANT, GAS_COUNT, GAS_NAMES, H2, H2O, HE, N2, STEFAN_BOLTZMANN
+from exhaustsim.data.published import BUILT_IN, Tables
 from exhaustsim.engine import network
 from exhaustsim.engine.run import simulate
 from exhaustsim.physics.carbonates import breakdown_rate, front_speed
@@ -97,10 +100,9 @@ def test_gas_conduction_does_not_change_what_the_coating_gives_in_all(base, no_g
 
 
 @pytest.fixture
-def no_reaction_heat(schedules, monkeypatch):
-    tabled = network.published.value
-    monkeypatch.setattr(network.published, "value", lambda name: 0.0 if name == REACTION_HEAT else tabled(name))
-    return simulate(schedules["standard"], TIGHT)
+def no_reaction_heat(schedules):
+    row = replace(BUILT_IN.row(REACTION_HEAT), value=0.0, own=True)
+    return simulate(valve_with(schedules["standard"], tables=Tables((row,))), TIGHT)
 
 
 def test_reaction_heat_cools_the_sleeve_while_it_breaks_down_and_not_before(base, no_reaction_heat):

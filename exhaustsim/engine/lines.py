@@ -41,6 +41,7 @@ class Lines:
     def __init__(self, schedule: Schedule):
         self.machine = schedule.machine
         self.tables = [line_tables(line, self.machine) for line in self.machine.lines]
+        self.air = room_air(self.machine.air_humidity, schedule.valve.tables)
         self.moving, self.dwelling = index_grid(schedule)
         self.rt = GAS_CONSTANT * self.machine.room_temperature
         inside = {t for setting in schedule.positions for t in jumps_of(schedule, setting)}
@@ -56,7 +57,7 @@ class Lines:
         end = np.zeros((number, LINE_SIZE))
         for k, line in enumerate(self.machine.lines):
             ports = sum(name == line.name for name in self.machine.line_of_position.values())
-            leak = ports * line.in_leak_per_port * self.rt * room_air(self.machine.air_humidity)
+            leak = ports * line.in_leak_per_port * self.rt * self.air
             pressure[k] = self.tables[k].ultimate + leak / line.pump.speed
             end[k, :G] = pressure[k, 0] * line.manifold_volume / self.rt
             if self.tables[k].kind == 1:

@@ -14,7 +14,7 @@ import numpy as np
 from exhaustsim.constants import (
     ATMOSPHERE, AVOGADRO, GAS_CONSTANT, GAS_COUNT, GAS_NAMES, H2O, HE, REFERENCE_TEMPERATURE, STEFAN_BOLTZMANN,
 )  # fmt: skip
-from exhaustsim.data import published
+from exhaustsim.data.published import BUILT_IN, Tables
 from exhaustsim.engine import rates
 from exhaustsim.engine.exhauststem import is_straight, straight_tube
 from exhaustsim.engine.rates import ACTIVE, ACTIVE_COUNT, CONTROL_COUNT, G, HeadPlaces, HeadTables, LineTables
@@ -42,35 +42,35 @@ def gas_array(shares) -> np.ndarray:
     return out
 
 
-def gas_column(quantity: str) -> np.ndarray:
+def gas_column(quantity: str, tables: Tables = BUILT_IN) -> np.ndarray:
     """(gas,) array of one tabled property of the gases, SI."""
-    return np.array([published.value(f"gases.{gas}.{quantity}") for gas in GAS_NAMES])
+    return np.array([tables.value(f"gases.{gas}.{quantity}") for gas in GAS_NAMES])
 
 
-def room_air(humidity: float) -> np.ndarray:
+def room_air(humidity: float, tables: Tables = BUILT_IN) -> np.ndarray:
     """(gas,) mole shares of room air with the mole share `humidity` of water vapour."""
-    dry = gas_column("air_share")
+    dry = gas_column("air_share", tables)
     air = dry / dry.sum() * (1.0 - humidity)
     air[H2O] += humidity
     return air
 
 
-def tube(bore: float, length: float) -> np.ndarray:
+def tube(bore: float, length: float, tables: Tables = BUILT_IN) -> np.ndarray:
     """Flow constants of a straight round tube with the tabled gas properties."""
     out = np.zeros(conductance.TUBE_SIZE)
     conductance.tube_constants(
-        bore / 2.0, length, gas_column("molar_mass"), gas_column("viscosity"), REFERENCE_TEMPERATURE, gas_column("viscosity_exponent"),
-        gas_column("diameter"), out,
+        bore / 2.0, length, gas_column("molar_mass", tables), gas_column("viscosity", tables), REFERENCE_TEMPERATURE,
+        gas_column("viscosity_exponent", tables), gas_column("diameter", tables), out,
     )  # fmt: skip
     return out
 
 
-def stem_tube(stem: ExhaustStem) -> np.ndarray:
+def stem_tube(stem: ExhaustStem, tables: Tables = BUILT_IN) -> np.ndarray:
     """Flow constants of the exhaust stem: of itself, or of the straight tube that stands for its sections."""
     if is_straight(stem):
-        return tube(stem.bore, stem.length)
+        return tube(stem.bore, stem.length, tables)
     straight = straight_tube(stem)
-    out = tube(2.0 * straight.radius, straight.length)
+    out = tube(2.0 * straight.radius, straight.length, tables)
     fit_tube(out, *straight)
     return out
 
@@ -114,7 +114,8 @@ def number_valve(valve: ValveDesign, machine: RotaryMachine) -> ValveArrays:
     )
 
     getter, stem, coating = valve.getter, valve.exhaust_stem, valve.coating
-    air = room_air(machine.air_humidity)
+    tables = valve.tables
+    air = room_air(machine.air_humidity, tables)
     s = np.zeros(rates.SCALAR_COUNT)
     s[rates.S_BULB_VOLUME] = valve.bulb.volume
     s[rates.S_HEAD_VOLUME] = machine.head_volume
@@ -123,11 +124,11 @@ def number_valve(valve: ValveDesign, machine: RotaryMachine) -> ValveArrays:
     s[rates.S_NEEDLE] = coating.needle_radius
     s[rates.S_ACTIVITY] = coating.activity
     s[rates.S_NICKEL] = coating.nickel_share
-    s[rates.S_REACTION_HEAT] = published.value("carbonates.reaction_enthalpy")
+    s[rates.S_REACTION_HEAT] = tables.value("carbonates.reaction_enthalpy")
     s[rates.S_RECARB_RATE] = coating.recarbonation_rate
     s[rates.S_RECARB_ENERGY] = coating.recarbonation_energy
     s[rates.S_RECARB_CAP] = coating.recarbonation_cap
-    s[rates.S_RECARB_HALF] = published.value("carbonates.recarbonation_pressure")
+    s[rates.S_RECARB_HALF] = tables.value("carbonates.recarbonation_pressure")
     s[rates.S_HEATER_EXPONENT] = valve.heater.resistance_exponent
     s[rates.S_EMITTING] = getter.emitting_area
     s[rates.S_BARIUM_LIMIT] = getter.yield_limit * getter.barium
@@ -135,7 +136,7 @@ def number_valve(valve: ValveDesign, machine: RotaryMachine) -> ValveArrays:
     s[rates.S_MIRROR_AREA] = getter.mirror_area
     s[rates.S_AREA_RATIO] = getter.area_ratio
     s[rates.S_SITES] = getter.mirror_area * getter.area_ratio * getter.site_density / AVOGADRO
-    s[rates.S_MIRROR_FULL] = published.value("getters.mirror_full_mass_per_area") * getter.mirror_area
+    s[rates.S_MIRROR_FULL] = tables.value("getters.mirror_full_mass_per_area") * getter.mirror_area
     s[rates.S_HYDROGEN_RETURNED] = getter.hydrogen_returned
     # Arrhenius factor of the helium conductivity from its value at the quoted temperature.
     s[rates.S_HELIUM_K] = valve.permeation.conductivity * np.exp(valve.permeation.energy / (GAS_CONSTANT * QUOTED_TEMPERATURE))
@@ -145,22 +146,22 @@ def number_valve(valve: ValveDesign, machine: RotaryMachine) -> ValveArrays:
     s[rates.S_WALL_AREA] = valve.bulb.area
     s[rates.S_WALL_THICKNESS] = valve.bulb.wall_thickness
     s[rates.S_HELIUM_OUTSIDE] = air[HE] * ATMOSPHERE
-    s[rates.S_ACTIVATION_RATE] = published.value("cathode.activation_rate")
-    s[rates.S_POISON_RATE] = 1.0 / published.value("cathode.poisoning_exposure")
-    s[rates.S_OXIDANT_WEIGHT] = published.value("cathode.oxidant_weight")
-    s[rates.S_HOT] = published.value("cathode.hot_temperature")
-    s[rates.S_HOT_WIDTH] = published.value("cathode.hot_width")
+    s[rates.S_ACTIVATION_RATE] = tables.value("cathode.activation_rate")
+    s[rates.S_POISON_RATE] = 1.0 / tables.value("cathode.poisoning_exposure")
+    s[rates.S_OXIDANT_WEIGHT] = tables.value("cathode.oxidant_weight")
+    s[rates.S_HOT] = tables.value("cathode.hot_temperature")
+    s[rates.S_HOT_WIDTH] = tables.value("cathode.hot_width")
 
-    ratio = gas_column("heat_capacity_ratio")
-    tables = HeadTables(
+    ratio = gas_column("heat_capacity_ratio", tables)
+    head = HeadTables(
         at=at,
         scalars=s,
-        molar_mass=gas_column("molar_mass"),
+        molar_mass=gas_column("molar_mass", tables),
         conduction_factor=(ratio + 1.0) / (ratio - 1.0),
-        conductivity=gas_column("conductivity"),
+        conductivity=gas_column("conductivity", tables),
         air=air,
-        stem_tube=stem_tube(stem),
-        port_tube=tube(machine.port_bore, machine.port_length),
+        stem_tube=stem_tube(stem, tables),
+        port_tube=tube(machine.port_bore, machine.port_length, tables),
         heat_capacity=np.array([n.heat_capacity for n in valve.nodes]),
         heat_capacity_slope=np.array([n.heat_capacity_slope for n in valve.nodes]),
         radiation_nodes=_pairs(valve.radiation, node),
@@ -218,7 +219,7 @@ def number_valve(valve: ValveDesign, machine: RotaryMachine) -> ValveArrays:
     absolute[at.head : at.head + G] = 1e-10 * machine.head_volume / (GAS_CONSTANT * machine.room_temperature)
     absolute[at.bulb : at.bulb + G] = 1e-10 * valve.bulb.volume / (GAS_CONSTANT * machine.room_temperature)
     for k in range(len(surfaces)):
-        absolute[at.bins + bin_start[k] : at.bins + bin_start[k + 1]] = 1e-5 * tables.bin_room[k]
+        absolute[at.bins + bin_start[k] : at.bins + bin_start[k + 1]] = 1e-5 * head.bin_room[k]
     for k, (_, g) in enumerate(stocks):
         absolute[at.stocks + k] = 1e-6 * max(g.amount, 1e-12)
     for k, (_, g) in enumerate(sheets):
@@ -239,7 +240,7 @@ def number_valve(valve: ValveDesign, machine: RotaryMachine) -> ValveArrays:
     first = len(surfaces) + len(stocks)
     offset[first : first + len(sheets)] = [g.amount for _, g in sheets]
     offset[-2:] = getter.flash_gas, stem.burst_amount
-    return ValveArrays(tables, y, absolute, names, tuple(sources), offset)
+    return ValveArrays(head, y, absolute, names, tuple(sources), offset)
 
 
 def _pairs(links, node) -> np.ndarray:

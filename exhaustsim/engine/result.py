@@ -221,6 +221,8 @@ class Run:
     def _write_log(self, file) -> None:
         pa_l = GAS_CONSTANT * REFERENCE_TEMPERATURE * 1e3
         file.write(f"# simulation, not a reading: schedule {self.schedule.name}, valve {self.schedule.valve.name}\n")
+        if self.schedule.valve.tables.own:
+            file.write(f"# with own data: {', '.join(dict.fromkeys(row.file for row in self.schedule.valve.tables.own))}\n")
         file.write(f"# {self.outcome.sentence}\n# ledger error {self.ledger.error:.1e} of the inventory\n")
         head = ["t_s", "stage", "position", "port_open", "bulb_pressure_pa", "line_pressure_pa", "converted_fraction"]
         head += [f"bulb_{g}_pa" for g in GAS_NAMES] + [f"line_{g}_pa" for g in GAS_NAMES]

@@ -67,6 +67,8 @@ def dissociation_pressure_barium(temperature):
     ln(p/atm) = 17.632 - 30321/T.  Measured about 1080 to 1210 K; agrees with thermochemistry
     within 15 % from 1000 to 1300 K.  Above about 1330 K oxide and carbonate melt together.
 
+    Valid: 1080 to 1210 K as measured, within 15 % of thermochemistry from 1000 to 1300 K; extrapolated outside.
+    Nothing is raised.
     Source: [BasuSearcy1976], abstract.
 
     Examples
@@ -95,7 +97,8 @@ def dissociation_pressure_barium_slope(temperature):
     -----
     dp/dT = p 30321/T^2.
 
-    Source: see `dissociation_pressure_barium`.
+    Valid: as `dissociation_pressure_barium`.  Nothing is raised.
+    Source: own derivation: derivative of `dissociation_pressure_barium`.
 
     Examples
     --------
@@ -126,7 +129,9 @@ def dissociation_pressure_strontium(temperature):
     Straight lines in ln p against 1/T that meet at 1197 K, where the crystal changes form
     (a true bend of the slope).  900 to 1450 K, within 2 % of the thermochemistry behind it.
 
-    Source: computed from tabled enthalpies and heat capacities, see `data/carbonates.toml`.
+    Valid: 900 to 1450 K.  Nothing is raised.
+    Source: own derivation: two straight lines through pressures computed from [CRCThermo] and
+    [McBride1993], see `data/carbonates.toml`.
 
     Examples
     --------
@@ -155,7 +160,9 @@ def dissociation_pressure_calcium(temperature):
     -----
     ln(p/atm) = 17.631 - 20546/T, 800 to 1200 K, within 3 % of the thermochemistry behind it.
 
-    Source: computed from tabled polynomials, see `data/carbonates.toml`.
+    Valid: 800 to 1200 K.  Nothing is raised.
+    Source: own derivation: straight line through points computed from [McBride1993] polynomials, see
+    `data/carbonates.toml`.
 
     Examples
     --------
@@ -184,6 +191,7 @@ def apparent_pressure(temperature):
     ln(p/atm) = 6.435 - 27170/T, free surface into vacuum, single crystals, measured about
     1080 to 1210 K, extrapolated above.
 
+    Valid: 1080 to 1210 K as measured on single crystals; extrapolated above.  Nothing is raised.
     Source: [BasuSearcy1976], abstract.
 
     Examples
@@ -212,6 +220,7 @@ def front_speed(temperature):
     -----
     v = p_app V_m/sqrt(2 pi M R T), see `apparent_pressure`.
 
+    Valid: as `apparent_pressure`.  Nothing is raised.
     Source: [BasuSearcy1976], abstract, with the crystal volume of barium carbonate.
 
     Examples
@@ -243,7 +252,9 @@ def remaining_factor(held_fraction):
     x/sqrt(x + 1e-6), that is sqrt(x) down to about 1e-5, then linear to zero so that breakdown
     ends smoothly; below 0 (rounding of the stepper) linear with the same slope.
 
-    Source: a cylinder shrinking from its side.
+    Valid: exact for long needles down to 1e-5 of the carbonate, a chosen smooth end below.
+    Nothing is raised.
+    Source: own derivation: a cylinder shrinking from its side.
 
     Examples
     --------
@@ -291,7 +302,8 @@ def back_pressure_factor(ratio):
     never negative.  For a ratio below 0 (rounding of the stepper; huge when the coating is
     cold) it levels at 2 as 1 - ratio/(1 - ratio), with the slope continuous at 0.
 
-    Source: linear law of evaporation against a back pressure.
+    Valid: ratio from 0 to 1; a chosen smooth continuation outside.  Nothing is raised.
+    Source: own derivation: linear law of evaporation against a back pressure, levelled at its ends.
 
     Examples
     --------
@@ -342,7 +354,10 @@ def breakdown_rate(held_fraction, temperature, pressure, needle_radius, activity
     -----
     (2 v/r0) `remaining_factor` (x) `back_pressure_factor` (p/(a p_eq)).
 
-    Source: shrinking cylinder with [BasuSearcy1976]; activity and radius assumed.
+    Valid: as `apparent_pressure`, for needles alike in radius; extrapolated to the spray of a cathode.
+    Nothing is raised.
+    Source: own derivation: shrinking cylinder with the front speed of [BasuSearcy1976]; activity and
+    radius assumed.
 
     Examples
     --------
@@ -398,7 +413,8 @@ def recarbonation_rate(held_fraction, temperature, pressure, activity, rate_1000
     coating in a trace of gas is thereby limited by the gas that comes.  Not the reverse of the
     hot breakdown: the rate of the skin reaction is a recalled order, range a decade each way.
 
-    Source: form and constants assumed, see `data/carbonates.toml`.
+    Valid: an assumption, good to a decade each way.  Nothing is raised.
+    Source: own derivation: assumed form of a skin reaction; constants in `data/carbonates.toml`.
 
     Examples
     --------
@@ -444,7 +460,8 @@ def needle_converted(time, speed, needle_radius):
     -----
     1 - (1 - v t/r0)^2, complete at t = r0/v.
 
-    Source: shrinking cylinder, exact.
+    Valid: exact for needles alike at one temperature in vacuum.  Nothing is raised.
+    Source: own derivation: shrinking cylinder.
 
     Examples
     --------
@@ -475,7 +492,8 @@ def coating_dioxide(barium_share, strontium_share, calcium_share, barium_mass, s
     -----
     Sum of share over molar mass: one molecule of gas from each of carbonate.
 
-    Source: stoichiometry, exact.
+    Valid: exact.  Nothing is raised.
+    Source: own derivation: stoichiometry, one molecule of gas from each of carbonate.
 
     Examples
     --------

@@ -45,7 +45,8 @@ def residence_time(attempt_time, energy, temperature):
     -----
     tau = tau0 exp(E/(R T)).
 
-    Source: Frenkel's relation.
+    Valid: one binding energy, first order.  Nothing is raised.
+    Source: own derivation: Frenkel's relation, the inverse of the Arrhenius rate.
 
     Examples
     --------
@@ -77,7 +78,8 @@ def erosion_front_energy(attempt_frequency, temperature, time):
     -----
     E* = R T ln(nu t).
 
-    Source: maximum of k exp(-k t) over energy.
+    Valid: constant temperature, nu t far above 1.  Nothing is raised.
+    Source: own derivation: maximum of k exp(-k t) over energy.
 
     Examples
     --------
@@ -113,7 +115,8 @@ def band_desorption_flux(amount, energy_low, energy_high, attempt_frequency, tem
     -----
     (N R T/dE) (exp(-k_slow t) - exp(-k_fast t))/t; no gas returns to the surface.
 
-    Source: integral of the first-order rate over the band, exact.
+    Valid: exact for a flat band at constant temperature without return of gas.  Nothing is raised.
+    Source: own derivation: integral of the first-order rate over the band.
 
     Examples
     --------
@@ -151,7 +154,8 @@ def band_remaining(energy_low, energy_high, attempt_frequency, temperature, time
     -----
     (R T/dE) (E1(k_slow t) - E1(k_fast t)), E1 the exponential integral.
 
-    Source: integral of exp(-k t) over the band, exact.
+    Valid: exact for a flat band at constant temperature without return of gas.  Nothing is raised.
+    Source: own derivation: integral of exp(-k t) over the band.
 
     Examples
     --------
@@ -182,7 +186,8 @@ def exponential_integral(x):
     -----
     Power series up to 1, continued fraction above; relative error below 1e-13.
 
-    Source: standard expansions; compared with another library in the tests.
+    Valid: x above 0, relative error below 1e-13.  Nothing is raised.
+    Source: own derivation: standard series and continued fraction, compared with another library in the tests.
 
     Examples
     --------
@@ -231,7 +236,8 @@ def readsorption_pressure(amount, band_width, temperature, speed, time):
     p = n (R T)^2/(dE S t): the same as without return of gas, whatever the sticking; only
     inside the band.
 
-    Source: quasi-equilibrium of the band; confirmed by integration in the tests.
+    Valid: inside a flat band, gas in balance with the surface.  Nothing is raised.
+    Source: own derivation: quasi-equilibrium of the band; confirmed by integration in the tests.
 
     Examples
     --------
@@ -266,7 +272,8 @@ def readsorption_factor(sticking, area, mean_speed, speed):
     -----
     1 + s A v/(4 S), low coverage.
 
-    Source: balance of one state and the gas above it.
+    Valid: low coverage.  Nothing is raised.
+    Source: own derivation: balance of one state and the gas above it.
 
     Examples
     --------
@@ -296,7 +303,8 @@ def single_state_bound(amount, time):
     -----
     n/(e t), reached when the residence time equals t.
 
-    Source: maximum of n k exp(-k t) over k.
+    Valid: exact.  Nothing is raised.
+    Source: own derivation: maximum of n k exp(-k t) over k.
 
     Examples
     --------
@@ -329,6 +337,7 @@ def peak_energy_redhead(peak_temperature, attempt_frequency, heating_rate):
     E = R Tp (ln(nu Tp/beta) - 3.64), first order; within 1.5 % for nu/beta of 1e8 to 1e13 1/K.
     The constant is sometimes misprinted 3.46.
 
+    Valid: first order, nu/beta of 1e8 to 1e13 1/K within 1.5 %.  Nothing is raised.
     Source: [Redhead1962]; abstract read, constant from a text quoting it.
 
     Examples
@@ -362,7 +371,8 @@ def peak_energy_first_order(peak_temperature, attempt_frequency, heating_rate):
     -----
     Root of E/(R Tp^2) = (nu/beta) exp(-E/(R Tp)), by Newton's rule on x = E/(R Tp).
 
-    Source: condition of the maximum, exact; first order.
+    Valid: exact for first order and a steady rate of heating.  Nothing is raised.
+    Source: own derivation: condition of the maximum; approximated in [Redhead1962].
 
     Examples
     --------

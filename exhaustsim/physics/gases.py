@@ -43,7 +43,8 @@ def mean_speed(temperature, molar_mass):
     -----
     v = sqrt(8 R T / (pi M)), the mean of the Maxwell distribution; ideal gas at rest.
 
-    Source: kinetic theory, exact.
+    Valid: exact for an ideal gas at rest.  Nothing is raised.
+    Source: definition in the kinetic theory of gases.
 
     Examples
     --------
@@ -73,7 +74,8 @@ def impingement_speed(temperature, molar_mass):
     -----
     v/4; also the conductance per area of a thin aperture in molecular flow.
 
-    Source: kinetic theory, exact.
+    Valid: exact for an ideal gas at rest.  Nothing is raised.
+    Source: definition in the kinetic theory of gases.
 
     Examples
     --------
@@ -108,7 +110,8 @@ def viscosity_power_law(temperature, viscosity_ref, temperature_ref, exponent):
     mu = mu_ref (T/T_ref)^s.  With the exponents of `data/gases.toml` within 1.5 % of the
     tabled viscosities from 273 to 723 K; outside that range the error grows slowly.
 
-    Source: form of kinetic theory for inverse-power molecules; exponents own fit.
+    Valid: 273 to 723 K within 1.5 %.  Nothing is raised.
+    Source: own derivation: power law of inverse-power molecules; exponents fitted, see `data/gases.toml`.
 
     Examples
     --------
@@ -142,7 +145,8 @@ def viscosity_slope(temperature, viscosity_ref, temperature_ref, exponent):
     -----
     As `viscosity_power_law`; d mu/dT = s mu/T.
 
-    Source: see `viscosity_power_law`.
+    Valid: as `viscosity_power_law`.  Nothing is raised.
+    Source: own derivation: derivative of `viscosity_power_law`.
 
     Examples
     --------
@@ -178,7 +182,8 @@ def mean_free_path(pressure, temperature, molar_mass, viscosity):
     lambda = (mu/p) sqrt(pi R T / (2 M)).  Hard-sphere definitions differ by 0.25 %, older
     ones (factor 0.499) by up to 2 %; a trade figure is good to a few per cent.
 
-    Source: kinetic theory, definition by viscosity.
+    Valid: exact as a definition; ideal gas.  Nothing is raised.
+    Source: definition by viscosity, kinetic theory of gases.
 
     Examples
     --------
@@ -214,7 +219,8 @@ def knudsen_number(pressure, width, temperature, molar_mass, viscosity):
     -----
     Kn = lambda/d with `mean_free_path`.
 
-    Source: definition; limits are usage of the trade.
+    Valid: exact as a definition.  Nothing is raised.
+    Source: definition; the limits of the regimes are usage of the trade.
 
     Examples
     --------
@@ -250,6 +256,7 @@ def rarefaction_parameter(pressure, radius, viscosity, temperature, molar_mass):
     -----
     delta = r p / (mu v0), v0 = sqrt(2 R T / M); delta = sqrt(pi) r / (2 lambda).
 
+    Valid: exact as a definition.  Nothing is raised.
     Source: definition usual in kinetic theory.
 
     Examples
@@ -281,6 +288,7 @@ def wilke_factors(molar_mass, viscosity, out):
     4.3 % for water in helium; at the 480 K of a tube between a hot bulb and a cold head by 1.1,
     1.8 and 3.1 % (a test measures it).
 
+    Valid: dilute gases; errors below.  Nothing is raised.
     Source: [Wilke1950], eq. 14.
 
     Examples
@@ -319,6 +327,7 @@ def mixture_viscosity(shares, viscosity, factors):
     mu = sum_i x_i mu_i / sum_j x_j phi_ij.  Usually within 2 %; mixtures of hydrogen with heavy
     gases can be 5 to 10 % off.
 
+    Valid: dilute gases, 2 %, hydrogen with heavy gases 5 to 10 %.  Nothing is raised.
     Source: [Wilke1950], eq. 13.
 
     Examples
@@ -362,7 +371,8 @@ def mutual_diffusivity(temperature, pressure, molar_mass_1, molar_mass_2, diamet
     Real gases diffuse 11 to 27 % faster at room temperature, water in other gases 22 to 57 %,
     and all of them rather as T^1.75; the flow laws take 1.14 times the value of 293 K, scaled so.
 
-    Source: Chapman-Enskog theory, first approximation for hard spheres.
+    Valid: exact for hard spheres; real gases 11 to 57 % faster, see below.  Nothing is raised.
+    Source: own derivation: Chapman-Enskog theory, first approximation for hard spheres.
 
     Examples
     --------
@@ -398,7 +408,8 @@ def hard_sphere_diameter(viscosity, temperature, molar_mass):
     -----
     mu = 1.016034 (5/16) sqrt(m k T/pi)/d^2.  Not the "kinetic" diameter of the sieve tables.
 
-    Source: Chapman-Enskog theory for hard spheres.
+    Valid: exact for hard spheres.  Nothing is raised.
+    Source: own derivation: Chapman-Enskog theory, third-order viscosity of hard spheres.
 
     Examples
     --------

@@ -63,7 +63,7 @@ def barium_vapour_pressure(temperature):
     -----
     log10(p/mmHg) = 6.99 - 8980 K/T, measured from 798 to 1023 K.  The flash (1200 K) lies above:
     an extrapolation through the melting point (1000 K), uncertain by perhaps a factor of 2.
-
+    Valid: 798 to 1023 K as measured; extrapolated to the flash.  Nothing is raised.
     Source: [BariumVapour], abstract.
 
     Examples
@@ -99,8 +99,9 @@ def evaporation_rate(emitting_area, temperature, left_fraction):
     left.  Linear in left_fraction, so a slight overshoot below zero is drawn back.  Pure barium is
     assumed from the start: getters are degassed at 750 to 800 degC, where 0.1 cm2 would by this law
     lose a tenth to a fifth of 4 mg in 10 s.  Before the fill has reacted the law overstates the loss.
-
-    Source: Hertz-Knudsen equation with `barium_vapour_pressure`; the factor left is an assumption.
+    Valid: as `barium_vapour_pressure`; free evaporation.  Nothing is raised.
+    Source: own derivation: Hertz-Knudsen equation with `barium_vapour_pressure`; the factor left is an
+    assumption.
 
     Examples
     --------
@@ -137,8 +138,8 @@ def film_thickness(mass, density, distance, cosine_source, cosine_wall):
     -----
     h = m cos(a) cos(b)/(pi rho d^2): small source, cosine law, vapour not scattered by gas
     (below some 0.1 Pa).
-
-    Source: closed form.
+    Valid: small source, below some 0.1 Pa.  Nothing is raised.
+    Source: own derivation: cosine law from a small source.
 
     Examples
     --------
@@ -167,8 +168,8 @@ def mirror_coverage(mass, full_mass):
     Notes
     -----
     1 - exp(-m/m_full): the film starts as islands where the vapour first strikes.
-
-    Source: assumption of this project; full_mass is invented, with a wide range.
+    Valid: an assumption.  Nothing is raised.
+    Source: own derivation: assumption of this project; full_mass is invented, with a wide range.
 
     Examples
     --------
@@ -202,8 +203,8 @@ def film_sticking(fresh_sticking, coverage, area_ratio):
     s = s0 (1 - theta); s_eff = s r/(1 + s (r - 1)), the cavity formula.  Zero on a full film.
     Above full coverage, where only the rounding of a stepper comes, it goes on below zero with
     the same slope: that drives the film back to full without a kink for the stepper to trip over.
-
-    Source: one-site Langmuir fall-off; cavity (effective emissivity) formula, both assumptions here.
+    Valid: coverage from 0 to 1; a chosen straight continuation above.  Nothing is raised.
+    Source: own derivation: one-site Langmuir fall-off with the cavity formula, both assumptions here.
 
     Examples
     --------
@@ -234,7 +235,7 @@ def hydrogen_plateau(temperature):
     p = 1 bar exp(dS/R - dH/(R T)), dH = 177.0 kJ/mol, dS = 130.18 J/(mol K):
     log10(p/Pa) = 11.800 - 9245 K/T.  The tables of dH differ by 20 kJ/mol, a factor of 30 in pressure
     at 700 K and of 3000 at 300 K; heat capacities are left out.
-
+    Valid: 300 to 900 K to an order or two, as the tables differ.  Nothing is raised.
     Source: [CRCThermo] table values by way of a general chemistry data library.
 
     Examples
@@ -265,8 +266,8 @@ def stoichiometric_bound(mole_ratio):
     Notes
     -----
     mole_ratio/M.
-
-    Source: standard atomic weight of barium.
+    Valid: exact.  Nothing is raised.
+    Source: own derivation: one mole of barium by its standard atomic weight.
 
     Examples
     --------
@@ -301,8 +302,8 @@ def sealed_pressure_constant_speed(start, load, speed, volume, time):
     Notes
     -----
     p = Q/S + (p0 - Q/S) exp(-S t/V).
-
-    Source: closed form.
+    Valid: exact at constant temperature.  Nothing is raised.
+    Source: own derivation: balance of one volume.
 
     Examples
     --------
@@ -340,8 +341,8 @@ def sealed_pressure_finite_capacity(start, capacity, speed, volume, time):
     S = S0 (1 - q/C), beta = p0 V/C, tau = S0 t/V:
     p/p0 = (1 - beta)/(exp((1 - beta) tau) - beta), and 1/(1 + tau) at beta = 1.
     It ends at p0 (1 - 1/beta) if the film fills first.
-
-    Source: own integration.
+    Valid: exact at constant temperature, speed falling linearly with what is held.  Nothing is raised.
+    Source: own derivation: integration of the balance.
 
     Examples
     --------
@@ -379,8 +380,8 @@ def sealed_time_finite_capacity(start, end, capacity, speed, volume):
     Notes
     -----
     The inverse of `sealed_pressure_finite_capacity`.
-
-    Source: own integration.
+    Valid: as `sealed_pressure_finite_capacity`.  Nothing is raised.
+    Source: own derivation: inverse of `sealed_pressure_finite_capacity`.
 
     Examples
     --------
@@ -417,8 +418,8 @@ def sealed_life(capacity, load, speed, highest):
     Notes
     -----
     t = (C/Q) (1 - Q/(S0 p)), with the pressure always in balance (V/S0 far below C/Q).
-
-    Source: own closed form.
+    Valid: V/S0 far below C/Q.  Nothing is raised.
+    Source: own derivation: balance of load and speed.
 
     Examples
     --------
@@ -468,8 +469,8 @@ def loaded_film(start_ratio, load_ratio, reduced_time):
     -----
     dtheta/dtau = (1 - theta) y, y = beta0 + kappa tau - theta, a Bernoulli equation for 1 - theta,
     solved with error functions.
-
-    Source: own integration.
+    Valid: exact at constant temperature, speed falling linearly with what is held.  Nothing is raised.
+    Source: own derivation: integration of a Bernoulli equation.
 
     Examples
     --------
@@ -511,8 +512,8 @@ def bench_time_constant_source(capacity, speed, source_pressure, conductance, en
     Notes
     -----
     t = (C/p_m) [ln(1/eps)/S0 + (1 - eps)/F], S = S0 (1 - q/C), volume neglected.
-
-    Source: own integration.
+    Valid: exact with the volume neglected.  Nothing is raised.
+    Source: own derivation: integration of the balance.
 
     Examples
     --------
@@ -545,8 +546,8 @@ def bench_time_constant_pressure(capacity, speed, pressure, end_ratio):
     Notes
     -----
     S = S0 exp(-S0 p t/C), so t = C/(S0 p) ln(1/eps).
-
-    Source: own integration.
+    Valid: exact at constant pressure.  Nothing is raised.
+    Source: own derivation: integration of the balance.
 
     Examples
     --------
@@ -577,8 +578,8 @@ def ungettered_pressure(amount, temperature, volume):
     Notes
     -----
     p = n R T/V.
-
-    Source: ideal gas.
+    Valid: exact for an ideal gas.  Nothing is raised.
+    Source: own derivation: ideal gas.
 
     Examples
     --------

@@ -45,6 +45,8 @@ def rotary_flow(pressure, ultimate, speed):
     -----
     Q = S0 (p - p_u), which is S = S0 (1 - p_u/p).
 
+    Valid: from the ultimate pressure to where the stated speed holds, usually 1 kPa and above.
+    Nothing is raised.
     Source: usage of the trade; partial-pressure behaviour from abstract in [RotaryMolecular].
 
     Examples
@@ -79,7 +81,8 @@ def pump_down_pressure(start, ultimate, speed, volume, time):
     -----
     p = p_u + (p_0 - p_u) exp(-S t/V), at constant temperature.
 
-    Source: closed form.
+    Valid: exact at constant speed and temperature.  Nothing is raised.
+    Source: own derivation: balance of one volume.
 
     Examples
     --------
@@ -111,7 +114,8 @@ def pump_down_time(start, end, ultimate, speed, volume):
     -----
     t = (V/S) ln((p_0 - p_u)/(p - p_u)).
 
-    Source: closed form.
+    Valid: exact at constant speed and temperature.  Nothing is raised.
+    Source: own derivation: balance of one volume.
 
     Examples
     --------
@@ -141,7 +145,8 @@ def series_speed(speed, conductance):
     -----
     1/S_eff = 1/S + 1/F.  Beaming between short pieces is left out.
 
-    Source: closed form.
+    Valid: conductances long enough not to beam into one another.  Nothing is raised.
+    Source: own derivation: one flow through both.
 
     Examples
     --------
@@ -175,7 +180,8 @@ def diffusion_speed(total_pressure, speed, knee):
     1.5 % off either at half and at twice the knee, 16 % below both at the knee itself.
     Meant for inlet pressures under some pascal; far above, the jet has long failed.
 
-    Source: two-branch form of trade handbooks (recalled), joined smoothly here.
+    Valid: inlet below some pascal.  Nothing is raised.
+    Source: own derivation: two-branch form recalled from trade handbooks, joined smoothly here.
 
     Examples
     --------
@@ -212,7 +218,8 @@ def jet_target(backing_pressure, critical):
     h = 1/(1 + (p/p_c)^20), worked so that neither very large nor slightly negative pressures
     overflow.  Half at the critical backing pressure, 1 - 1e-6 at half of it.
 
-    Source: own form for a sharp edge; the exponent is a choice.
+    Valid: a chosen form, right at the critical backing pressure.  Nothing is raised.
+    Source: own derivation: sharp but smooth edge; the exponent is a choice.
 
     Examples
     --------
@@ -257,7 +264,8 @@ def diffusion_flow(pressure, ultimate, total_pressure, speed, knee, running):
     -----
     Q = S(p_total) h (p - p_u).
 
-    Source: two-branch form of trade handbooks (recalled).
+    Valid: as `diffusion_speed`; all gases alike.  Nothing is raised.
+    Source: own derivation: two-branch form recalled from trade handbooks, see `diffusion_speed`.
 
     Examples
     --------
@@ -290,6 +298,7 @@ def required_backing_speed(pressure, speed, critical, margin):
     -----
     S_b = m p S/p_c.  The other way round, the greatest load is S_b p_c.
 
+    Valid: steady load.  Nothing is raised.
     Source: [HicksCalculations] sect. 6.34 (worked example).
 
     Examples
@@ -320,6 +329,7 @@ def booster_speed(speed, backing_speed, compression):
     -----
     1/S = 1/S_R + 1/(K_0 S_b).  The same law holds for a turbomolecular pump.
 
+    Valid: inlet in molecular flow, compression not changing with pressure.  Nothing is raised.
     Source: [VacuumTextbookWeb], boosters.
 
     Examples
@@ -350,6 +360,7 @@ def turbomolecular_compression(known_compression, known_molar_mass, molar_mass):
     -----
     ln K ~ sqrt(M).  A first guess: real pumps with a drag stage do better for hydrogen.
 
+    Valid: a first guess; light gases do better with a drag stage.  Nothing is raised.
     Source: blade-speed estimate of [VacuumTextbookWeb], turbomolecular pumps.
 
     Examples
@@ -382,6 +393,7 @@ def turbomolecular_speed(pressure, backing_pressure, speed, compression):
     -----
     S = S_0 (1 - (p_b/p)/K_0)/(1 - 1/K_0): S_0 at equal pressures.
 
+    Valid: inlet and backing in molecular flow.  Nothing is raised.
     Source: linear law of [VacuumTextbookWeb], turbomolecular pumps.
 
     Examples

@@ -68,6 +68,8 @@ def reduced_resistance(delta_mean, delta_upstream, tau, length_over_radius, end_
     delta 30 to 100 (of which up to 1.4 % because G is taken at the mean pressure); against
     adiabatic pipe flow of air see the published rows.  With back pressure unchecked in between.
 
+    Valid: any rarefaction and pressure ratio; into vacuum 3 to 5.5 %, with back pressure unchecked in between.
+    Nothing is raised.
     Source: own composite; limits are [Berman1965], the kinetic G and the choked orifice.
 
     Examples
@@ -125,7 +127,8 @@ def reduced_resistance_slopes(delta_mean, delta_upstream, tau, length_over_radiu
     -----
     See `reduced_resistance`.
 
-    Source: see `reduced_resistance`.
+    Valid: as `reduced_resistance`.  Nothing is raised.
+    Source: own derivation: derivatives of `reduced_resistance`, checked against central differences.
 
     Examples
     --------
@@ -195,6 +198,7 @@ def transmission_probability(length_over_radius):
     Berman's closed form, within 0.07 % of the exact solution (worst near 40 radii).  Its terms
     cancel for very long tubes, therefore beyond 1000 radii W = (8/3y) [1 - (0.75 ln y + 2)/y].
 
+    Valid: any length, within 0.07 %; diffuse wall.  Nothing is raised.
     Source: [Berman1965], eq. 9; long form own fit, with a step of 1.3e-4 at
     the seam (lengths do not change during a run).
 
@@ -233,7 +237,8 @@ def poiseuille_coefficient(delta):
     Molecular limit 8/(3 sqrt(pi)), a minimum near 0.3, viscous and slip limit delta/4 + 1.018.
     Within 0.11 % of the kinetic solution; diffuse wall.
 
-    Source: own fit to an own solution of the S-model equation.
+    Valid: any rarefaction, within 0.11 %; diffuse wall, long tube.  Nothing is raised.
+    Source: own derivation: fit to an own solution of the S-model equation.
 
     Examples
     --------
@@ -262,7 +267,8 @@ def poiseuille_coefficient_slope(delta):
     -----
     As `poiseuille_coefficient`; the slope grows as delta^-0.2 towards zero.
 
-    Source: see `poiseuille_coefficient`.
+    Valid: as `poiseuille_coefficient`; delta above 0.  Nothing is raised.
+    Source: own derivation: derivative of `poiseuille_coefficient`.
 
     Examples
     --------
@@ -295,7 +301,8 @@ def creep_ratio(delta):
     -----
     gamma = 0.5/(1 + 0.28431 d^0.5332 + 0.4716 d + 0.10768 d^2), within 0.5 %.
 
-    Source: own fit to an own solution of the S-model equation.
+    Valid: any rarefaction, within 0.5 %; diffuse wall, long tube.  Nothing is raised.
+    Source: own derivation: fit to an own solution of the S-model equation.
 
     Examples
     --------
@@ -323,7 +330,8 @@ def creep_ratio_slope(delta):
     -----
     As `creep_ratio`; the slope grows as delta^-0.47 towards zero.
 
-    Source: see `creep_ratio`.
+    Valid: as `creep_ratio`; delta above 0.  Nothing is raised.
+    Source: own derivation: derivative of `creep_ratio`.
 
     Examples
     --------
@@ -354,7 +362,8 @@ def upstream_shift(peclet):
     coth(Pe/2)/2 - 1/Pe: with diffusion kept beside it, the exact answer of steady flow with
     diffusion along a tube.
 
-    Source: steady convection and diffusion in one dimension, exact.
+    Valid: exact for steady flow in one dimension.  Nothing is raised.
+    Source: own derivation: steady convection and diffusion along a tube.
 
     Examples
     --------
@@ -382,7 +391,8 @@ def upstream_shift_slope(peclet):
     -----
     Below 0.3 by series, elsewhere closed; the two agree to 1e-15 there.
 
-    Source: see `upstream_shift`.
+    Valid: as `upstream_shift`.  Nothing is raised.
+    Source: own derivation: derivative of `upstream_shift`.
 
     Examples
     --------

@@ -48,9 +48,9 @@ def frustum_integrals(length, start_radius, end_radius):
 
     Notes
     -----
-    Exact; radii must be above zero.
+    Valid: exact, radii above zero.  Nothing is raised.
 
-    Source: elementary integrals.
+    Source: own derivation: elementary integrals.
 
     Examples
     --------
@@ -79,9 +79,9 @@ def equivalent_tube(lengths, start_radii, end_radii):
 
     Notes
     -----
-    See the head of the module, also for the error.  Lengths and radii must be above zero.
+    Valid: lengths and radii above zero; for the error see the head of the module.  Nothing is raised.
 
-    Source: own.
+    Source: own derivation: integrals along the sections, see the head of the module.
 
     Examples
     --------
@@ -113,8 +113,9 @@ def fit_tube(tube, radius, length, diffusion_length, transmission, narrowest):
     Notes
     -----
     With the transmission of the straight tube itself, its own length and radius, nothing changes.
+    Valid: as `equivalent_tube`.  Nothing is raised.
 
-    Source: own.
+    Source: own derivation: constants matched one by one.
 
     Examples
     --------

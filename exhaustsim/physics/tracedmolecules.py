@@ -91,7 +91,7 @@ def trace_sections(lengths, start_radii, end_radii, bends=None, molecules=1_000_
 
     Notes
     -----
-    Exact but for the standard error.  Mirror walls and curved bends are not covered.
+    Valid: exact but for the standard error.  Mirror walls and curved bends are not covered.
 
     Source: cosine law [Clausing1932]; flights by plane geometry, own.
 
@@ -156,8 +156,8 @@ def trace_tube(length_over_radius, **options):
     Notes
     -----
     `transmission.round_tube` gives the same without a standard error.
-
-    Source: see `trace_sections`.
+    Valid: as `trace_sections`.
+    Source: cosine law [Clausing1932], flights as in `trace_sections`.
 
     Examples
     --------
@@ -189,9 +189,9 @@ def trace_cone(length, start_radius, end_radius, **options):
 
     Notes
     -----
-    See `trace_sections`.
+    Valid: as `trace_sections`.
 
-    Source: see `trace_sections`.
+    Source: cosine law [Clausing1932], flights as in `trace_sections`.
 
     Examples
     --------
@@ -225,9 +225,9 @@ def trace_step(length, radius, next_length, next_radius, **options):
 
     Notes
     -----
-    See `trace_sections`.
+    Valid: as `trace_sections`.
 
-    Source: see `trace_sections`.
+    Source: cosine law [Clausing1932], flights as in `trace_sections`.
 
     Examples
     --------
@@ -266,8 +266,8 @@ def trace_pinch(arm, radius, shoulder, waist_length, waist_radius, **options):
     Notes
     -----
     The waist is taken round; a flattened one of the same area lets less through.
-
-    Source: see `trace_sections`.
+    Valid: as `trace_sections`.
+    Source: cosine law [Clausing1932], flights as in `trace_sections`.
 
     Examples
     --------
@@ -306,9 +306,9 @@ def trace_elbow(arm, next_arm, radius, angle, **options):
 
     Notes
     -----
-    See `trace_sections`.
+    Valid: as `trace_sections`.
 
-    Source: see `trace_sections`.
+    Source: cosine law [Clausing1932], flights as in `trace_sections`.
 
     Examples
     --------
@@ -342,9 +342,9 @@ def trace_annulus(length, inner_radius, outer_radius, molecules=1_000_000, seed=
 
     Notes
     -----
-    Exact but for the standard error.
+    Valid: exact but for the standard error.
 
-    Source: see `trace_sections`.
+    Source: cosine law [Clausing1932], flights as in `trace_sections`.
 
     Examples
     --------
@@ -378,9 +378,9 @@ def trace_duct(length, width, height, molecules=1_000_000, seed=1, threads=None,
 
     Notes
     -----
-    Exact but for the standard error.  With a height a thousand times the width it is a slit.
+    Valid: exact but for the standard error.  With a height a thousand times the width it is a slit.
 
-    Source: see `trace_sections`.
+    Source: cosine law [Clausing1932], flights as in `trace_sections`.
 
     Examples
     --------

@@ -2,7 +2,9 @@
 
 Valve, machine and schedule stand in separate TOML files whose values are text with a unit
 ("3.0 mm", "2.2 L/s", "460 degC"); a schedule names its valve and its machine by a path
-relative to itself, so that naming schedules is enough to run them.
+relative to itself, so that naming schedules is enough to run them.  Each of the three may name
+data files of its own with `data = ["our_materials.toml"]`; the rows of all of them hold for
+that schedule and no other.
 
 Nothing is repaired and nothing is guessed: unknown keys, missing units and contradictions
 are refused, and one `DesignFault` tells all faults of all files at once.
@@ -13,9 +15,11 @@ from __future__ import annotations
 import os
 from collections.abc import Iterable
 
+from exhaustsim.data.published import Tables
 from exhaustsim.plant.entries import Entries, read_table
 from exhaustsim.plant.faults import DesignFault, Fault
 from exhaustsim.plant.machine import RotaryMachine
+from exhaustsim.plant.readdata import TELLING_KEYS, merged, read_data_file
 from exhaustsim.plant.readmachine import read_machine
 from exhaustsim.plant.readschedule import read_schedule
 from exhaustsim.plant.readvalve import read_valve
@@ -23,9 +27,6 @@ from exhaustsim.plant.schedule import Schedule
 from exhaustsim.plant.valve import ValveDesign
 
 __all__ = ["DesignFault", "Fault", "load_machine", "load_schedule", "load_schedules", "load_valve"]
-
-#: A table that only one sort of file has, to tell a file given in the wrong place.
-_TELLING_KEYS = {"valve": "bulb", "machine": "lines", "schedule": "index_time"}
 
 
 def load_valve(path: str | os.PathLike) -> ValveDesign:
@@ -56,14 +57,16 @@ class _Reading:
 
     def __init__(self) -> None:
         self.faults: list[Fault] = []
-        self._known: dict[tuple[str, str], ValveDesign | RotaryMachine | None] = {}
+        self._known: dict[tuple[str, str, Tables], ValveDesign | RotaryMachine | None] = {}
+        self._data: dict[str, Tables] = {}
 
     def refuse_faults(self) -> None:
         if self.faults:
             raise DesignFault(self.faults)
 
     def alone(self, sort: str, path: str | os.PathLike):
-        design = self._design(sort, os.fspath(path))
+        entries = self._open(sort, os.fspath(path))
+        design = self._design(sort, entries, self._tables([entries]))
         self.refuse_faults()
         return design
 
@@ -71,29 +74,64 @@ class _Reading:
         entries = self._open("schedule", path)
         if entries is None:
             return None
-        designs = []
+        opened = {}
         for sort in ("valve", "machine"):
             relative = entries.text(sort)
-            joined = os.path.normpath(os.path.join(os.path.dirname(path), relative))
+            joined = _beside(path, relative)
             if relative and not os.path.exists(joined):
                 entries.fault(sort, f'no such file "{joined}"', "give the path relative to the schedule")
-            designs.append(self._design(sort, joined) if relative and os.path.exists(joined) else None)
-        return read_schedule(entries, *designs)
+            opened[sort] = self._open(sort, joined) if relative and os.path.exists(joined) else None
+        entries.tables = self._tables([*opened.values(), entries])
+        return read_schedule(entries, *(self._design(sort, file, entries.tables) for sort, file in opened.items()))
 
-    def _design(self, sort: str, path: str):
-        if (sort, path) not in self._known:
-            entries = self._open(sort, path)
-            read = read_valve if sort == "valve" else read_machine
-            self._known[sort, path] = read(entries) if entries is not None else None
-        return self._known[sort, path]
+    def _design(self, sort: str, entries: Entries | None, tables: Tables):
+        """The valve or machine in an opened file with what the tables of the whole run fill in; None without a file."""
+        if entries is None:
+            return None
+        known = (sort, entries.file, tables)
+        if known not in self._known:
+            entries.tables = tables
+            self._known[known] = read_valve(entries) if sort == "valve" else read_machine(entries)
+        return self._known[known]
+
+    def _tables(self, files: Iterable[Entries | None]) -> Tables:
+        """The data tables with the rows of every data file that `files` name."""
+        parts = []
+        for entries in files:
+            for number, relative in enumerate(_data_files(entries), start=1):
+                path = _beside(entries.file, relative)
+                if not os.path.exists(path):
+                    entries.fault("data", f'no such file "{path}"', f"give path {number} relative to this file")
+                    continue
+                if path not in self._data:
+                    self._data[path] = read_data_file(path, relative, self.faults)
+                parts.append(self._data[path])
+        return merged(parts, self.faults)
 
     def _open(self, sort: str, path: str) -> Entries | None:
-        table = read_table(path, self.faults, _TELLING_KEYS[sort])
+        table = read_table(path, self.faults, TELLING_KEYS[sort])
         if table is None:
             return None
-        other = next((s for s, key in _TELLING_KEYS.items() if key in table), sort)
+        other = next((s for s, key in TELLING_KEYS.items() if key in table), sort)
         if other != sort:
             need = f"this is a {other} file; needs a {sort} file"
             self.faults.append(Fault(path, "", "", need, f"name a {sort} file"))
             return None
         return Entries(table, path, "", self.faults)
+
+
+def _beside(path: str, relative: str) -> str:
+    """The path of a file that the file at `path` names."""
+    return os.path.normpath(os.path.join(os.path.dirname(path), relative))
+
+
+def _data_files(entries: Entries | None) -> list[str]:
+    """Data files that a design file names under `data`, as written there."""
+    if entries is None:
+        return []
+    entries.asked("data")
+    given = entries.table.get("data", [])
+    if not isinstance(given, list) or not all(isinstance(name, str) and name.strip() for name in given):
+        entries.fault("data", "needs a list of file names", 'such as data = ["our_materials.toml"]')
+        return []
+    return given

@@ -19,7 +19,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from exhaustsim.constants import GAS_NAMES
-from exhaustsim.data import published
+from exhaustsim.data.published import BUILT_IN, Tables
 from exhaustsim.plant.faults import Fault, nearest, quoted
 from exhaustsim.units import KINDS, UnitFault, format_number, parse
 
@@ -31,11 +31,13 @@ SHARE_SUM_TOLERANCE = 1e-6  # shares are typed by hand with few decimals, so the
 class Entries:
     """One table of a design file, with the place it stands and the faults found so far."""
 
-    def __init__(self, table: dict, file: str, place: str, faults: list[Fault]):
+    def __init__(self, table: dict, file: str, place: str, faults: list[Fault], tables: Tables = BUILT_IN):
         self.table = table
         self.file = file
         self.place = place
         self.faults = faults
+        self.tables = tables  # for what the file leaves out
+        self.type_rows = ""  # group of the data tables with the values of the pump or getter type named here
         self._asked: dict[str, None] = {}
 
     def __contains__(self, key: str) -> bool:
@@ -70,21 +72,26 @@ class Entries:
         at_most: float | None = None,
         limit_cure: str = "",
     ):
-        """SI value of a quantity of `kind`; absent, its default or the row `from_data` of the data tables."""
+        """SI value of a quantity of `kind`; absent, the row of the type named, the row `from_data`, or its default."""
         self._asked[key] = None
         if key not in self.table:
+            if self._of_type(key) in self.tables:
+                from_data = self._of_type(key)
             if from_data:
-                return published.value(from_data)
-            if default is _REQUIRED:
+                value = self.tables.value(from_data)
+            elif default is _REQUIRED:
                 self.fault(key, f'missing; needs {KINDS[kind].words}, such as "{KINDS[kind].example}"',
                            f"add {key} to {self.place or 'the file'}")
                 return math.nan
-            return default
-        try:
-            value = parse(self.table[key], kind)
-        except UnitFault as problem:
-            self.fault(key, problem.need, problem.cure)
-            return math.nan
+            else:
+                return default
+        else:
+            from_data = ""
+            try:
+                value = parse(self.table[key], kind)
+            except UnitFault as problem:
+                self.fault(key, problem.need, problem.cure)
+                return math.nan
         need = ""
         if above is not None and not value > above:
             need = f"must be above {_limit(above, kind)}"
@@ -93,6 +100,9 @@ class Entries:
         elif at_most is not None and value > at_most:
             need = f"must be at most {_limit(at_most, kind)}"
         if need:
+            if from_data:
+                row = self.tables.row(from_data)
+                need = f'{need}, but "{from_data}" of {row.file} says {row.text}'
             self.fault(key, need, limit_cure or f'give {KINDS[kind].words}, such as "{KINDS[kind].example}"')
             return math.nan
         return value
@@ -146,8 +156,24 @@ class Entries:
             return None
         return given
 
+    def type_of(self, prefix: str, known: Iterable[str]) -> None:
+        """Let `type = "..."` name one of the `known` groups under `prefix`; its rows give what is left out here."""
+        name = self.word("type", known, "type in the data tables", default="")
+        self.type_rows = f"{prefix}.{name}" if name else ""
+
+    def by_gas_of_type(self, key: str) -> dict[str, float]:
+        """The values by gas that the type named here has under `key`, in the order of the gases."""
+        rows = self.tables.group(self._of_type(key)) if self.type_rows else {}
+        return {gas: rows[gas].value for gas in GAS_NAMES if gas in rows}
+
+    def _of_type(self, key: str) -> str:
+        return f"{self.type_rows}.{key}" if self.type_rows else ""
+
     def gas_shares(self, key: str, default: object = _REQUIRED) -> tuple[tuple[str, float], ...]:
         """Mole shares by gas, which must add up to 1."""
+        if key not in self.table and (usual := self.by_gas_of_type(key)):
+            self._asked[key] = None
+            return tuple(usual.items())
         if key not in self.table and default is not _REQUIRED:
             self._asked[key] = None
             return default
@@ -180,8 +206,8 @@ class Entries:
                        f"write {key} = {{ ... }}" if "[" in self.place else f"write [{self.key(key)}]")
             given = {}
             # Nothing in a table that is not there can be missing from it a second time.
-            return Entries(given, self.file, self.key(key), [])
-        return Entries(given, self.file, self.key(key), self.faults)
+            return Entries(given, self.file, self.key(key), [], self.tables)
+        return Entries(given, self.file, self.key(key), self.faults, self.tables)
 
     def subs(self, key: str) -> list[Entries]:
         """The tables of the array `[[key]]`, counted from 1; none when it is left out."""
@@ -191,7 +217,9 @@ class Entries:
             heading = re.sub(r"\[\d+\]", "", self.key(key))
             self.fault(key, "needs tables in double brackets", f"write [[{heading}]] before each")
             return []
-        return [Entries(t, self.file, self.key(f"{key}[{i}]"), self.faults) for i, t in enumerate(given, start=1)]
+        return [
+            Entries(t, self.file, self.key(f"{key}[{i}]"), self.faults, self.tables) for i, t in enumerate(given, start=1)
+        ]
 
     def named(self, key: str) -> dict[str, Entries]:
         """The tables `[key.name]` by name."""
@@ -222,10 +250,10 @@ class Entries:
                 self.fault(key, "unknown key", nearest(key, self._asked))
 
 
-def read_table(path: str | os.PathLike, faults: list[Fault], telling_key: str) -> dict | None:
+def read_table(path: str | os.PathLike, faults: list[Fault], *telling_keys: str) -> dict | None:
     """The TOML table in the file at `path`, or None with a fault that says why not.
 
-    In place of a file that is not there only files with `telling_key` in them are offered.
+    In place of a file that is not there only files with one of `telling_keys` in them are offered.
     """
     file = os.fspath(path)
 
@@ -235,7 +263,7 @@ def read_table(path: str | os.PathLike, faults: list[Fault], telling_key: str) -
     try:
         raw = Path(path).read_bytes()
     except FileNotFoundError:
-        refuse("no such file", _nearest_file(Path(path), telling_key))
+        refuse("no such file", _nearest_file(Path(path), telling_keys))
     except IsADirectoryError:
         refuse("this is a directory; needs a TOML file", "name one of the files in it")
     except PermissionError:
@@ -270,17 +298,17 @@ def _parse_table(raw: bytes, refuse) -> dict | None:
     return None
 
 
-def _nearest_file(path: Path, telling_key: str) -> str:
+def _nearest_file(path: Path, telling_keys: Iterable[str]) -> str:
     folder = path.parent
     if not folder.is_dir():
         return f'there is no folder "{folder}" either'
-    known = [f.name for f in sorted(folder.glob("*.toml")) if _has_key(f, telling_key)]
+    known = [f.name for f in sorted(folder.glob("*.toml")) if _has_key(f, telling_keys)]
     return nearest(path.name, known) if known else "check the name and the folder"
 
 
-def _has_key(path: Path, key: str) -> bool:
+def _has_key(path: Path, keys: Iterable[str]) -> bool:
     try:
-        return key in tomllib.loads(path.read_text(encoding="utf-8-sig"))
+        return not set(keys).isdisjoint(tomllib.loads(path.read_text(encoding="utf-8-sig")))
     except (OSError, ValueError):
         return False
 

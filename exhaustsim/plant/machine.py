@@ -35,6 +35,8 @@ class DiffusionPump:
 
 @dataclass(frozen=True)
 class PumpingLine:
+    """A manifold with its pump, shared by the positions that open to it."""
+
     name: str
     pump: RotaryPump | DiffusionPump
     manifold_volume: float  # m^3
@@ -43,6 +45,8 @@ class PumpingLine:
 
 @dataclass(frozen=True)
 class RotaryMachine:
+    """Heads, port plate, lines, oven, room and coils; see the module text."""
+
     name: str
     description: str
     source: str

@@ -9,7 +9,7 @@ pump is not modelled.
 from __future__ import annotations
 
 from exhaustsim.constants import GAS_NAMES
-from exhaustsim.data import published
+from exhaustsim.data.published import Tables
 from exhaustsim.plant.entries import Entries
 from exhaustsim.plant.faults import nearest, quoted
 from exhaustsim.plant.machine import DiffusionPump, PumpingLine, RotaryMachine, RotaryPump
@@ -126,6 +126,8 @@ def _pump(owner: Entries, key: str, pumps: dict[str, Entries], used: dict[str, s
     used[name] = owner.place
     pump = pumps[name]
     kind = pump.word("kind", ["rotary"] if backing else ["rotary", "diffusion"], "kind of pump")
+    if kind:
+        pump.type_of(f"pumps.{kind}", pump_types(pump.tables, kind))
     speed = pump.quantity("speed", "speed", above=0.0)
     ultimate_pressure = pump.quantity("ultimate_pressure", "pressure", above=0.0)
     found = None
@@ -155,7 +157,12 @@ def _pump(owner: Entries, key: str, pumps: dict[str, Entries], used: dict[str, s
     return found
 
 
+def pump_types(tables: Tables, kind: str) -> list[str]:
+    """Pump types of one kind in the data tables: groups under `pumps.kind` that have a speed."""
+    return [name for name in tables.groups(f"pumps.{kind}") if f"pumps.{kind}.{name}.speed" in tables]
+
+
 def _ultimate_gases(pump: Entries, kind: str) -> tuple[tuple[str, float], ...]:
-    usual = published.group(f"pumps.{kind}.ultimate_gases")
+    usual = pump.tables.group(f"pumps.{kind}.ultimate_gases")
     shares = tuple((gas, usual[gas].value) for gas in GAS_NAMES if gas in usual)
     return pump.gas_shares("ultimate_gases", default=shares)

@@ -13,7 +13,6 @@ from __future__ import annotations
 import math
 
 from exhaustsim.constants import GAS_NAMES
-from exhaustsim.data import published
 from exhaustsim.plant.entries import Entries
 from exhaustsim.plant.valve import DiffusingGas, EmpiricalGas, FirstOrderGas, Part, SurfaceGas
 
@@ -29,14 +28,14 @@ def _part(name: str, entries: Entries, node_names: list[str]) -> Part:
     mass = entries.quantity("mass", "mass", above=0.0)
     area = entries.quantity("area", "area", above=0.0)
     thickness = entries.quantity("thickness", "length", default=None, above=0.0)
-    material = entries.word("material", published.groups("materials"), "material")
+    material = entries.word("material", entries.tables.groups("materials"), "material")
     density = entries.quantity("density", "density", default=None, above=0.0)
     faces = entries.quantity("faces_in_vacuum", "number", default=2.0)
     if faces not in (1.0, 2.0):
         entries.fault("faces_in_vacuum", "must be 1 or 2", "leave it out for a part with vacuum on both sides")
         faces = 2.0
     if thickness is not None and material:
-        _check_mass(entries, mass, area, thickness, density or published.value(f"materials.{material}.density"))
+        _check_mass(entries, mass, area, thickness, density or entries.tables.value(f"materials.{material}.density"))
     holding = _Holding(mass, area * faces / 2.0, thickness, faces)
     part = Part(
         name=name,
@@ -110,7 +109,7 @@ def _surface_gas(entries: Entries, holding: _Holding) -> SurfaceGas:
 
 
 def _diffusing_gas(entries: Entries, holding: _Holding) -> DiffusingGas:
-    law = entries.word("law", published.groups("diffusion"), "diffusion law", default="")
+    law = entries.word("law", entries.tables.groups("diffusion"), "diffusion law", default="")
 
     def constant(key: str, kind: str) -> float:
         name = f"diffusion_{key}"
@@ -138,7 +137,7 @@ def _diffusing_gas(entries: Entries, holding: _Holding) -> DiffusingGas:
 
 def _first_order_gas(entries: Entries, holding: _Holding) -> FirstOrderGas:
     gases = entries.gas_shares("gases")
-    molar_mass = sum(share * published.value(f"gases.{gas}.molar_mass") for gas, share in gases) if gases else math.nan
+    molar_mass = sum(share * entries.tables.value(f"gases.{gas}.molar_mass") for gas, share in gases) if gases else math.nan
     gas = FirstOrderGas(
         label=entries.text("label"),
         gases=gases,

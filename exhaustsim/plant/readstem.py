@@ -103,7 +103,7 @@ def _joined(entries: Entries, sections: tuple[StemSection, ...]) -> tuple[StemSe
     joined: list[StemSection] = []
     for k, section in enumerate(sections):
         place = entries.key(f"section[{k + 1}]")
-        here = Entries(entries.table["section"][k], entries.file, place, entries.faults)
+        here = Entries(entries.table["section"][k], entries.file, place, entries.faults, entries.tables)
         if section.kind == "step" and (k in (0, len(sections) - 1) or sections[k - 1].kind == "step"):
             here.fault("", "a step needs a section with a length on each side", "leave the step out, or add the section")
         before = joined[-1].end_bore if joined else math.nan

@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from dataclasses import fields, replace
 
-from exhaustsim.data import published
+from exhaustsim.data.published import Tables
 from exhaustsim.plant.entries import Entries
 from exhaustsim.plant.faults import nearest, quoted
 from exhaustsim.plant.readparts import read_parts
@@ -126,6 +126,7 @@ def read_valve(entries: Entries) -> ValveDesign:
         methane_cleanup=methane_cleanup,
         target=read_target(entries.sub("target"), None),
         thresholds=_thresholds(entries.sub("thresholds", required=False)),
+        tables=entries.tables,
     )
     entries.finish()
     _check_isolated(entries, valve)
@@ -151,8 +152,9 @@ def read_target(entries: Entries, usual: Target | None) -> Target:
 
 def _bulb(entries: Entries) -> Bulb:
     # A glass must be known both as a material and for its helium.
-    glasses = [r.name.split(".")[1] for r in published.rows("permeation.*.conductivity")]
-    glasses = [g for g in glasses if g in published.groups("materials")]
+    tables = entries.tables
+    materials = tables.groups("materials")
+    glasses = [g for g in tables.groups("permeation") if f"permeation.{g}.conductivity" in tables and g in materials]
     bulb = Bulb(
         volume=entries.quantity("volume", "volume", above=0.0),
         area=entries.quantity("area", "area", above=0.0),
@@ -256,7 +258,7 @@ def _coating(entries: Entries) -> tuple[Coating, FirstOrderGas | None]:
         entries.fault("composition", "names no carbonate", "such as composition = { BaCO3 = 0.57, SrCO3 = 0.39, CaCO3 = 0.04 }")
     elif composition and math.isfinite(total) and abs(total - 1.0) > 1e-6:
         entries.fault("composition", f"shares must add up to 1, not {total:.6g}", "shares by mass, in numbers or in %")
-    carbonate = sum(mass * s / published.value(f"carbonates.molar_mass.{name}") for name, s in composition.items())
+    carbonate = sum(mass * s / entries.tables.value(f"carbonates.molar_mass.{name}") for name, s in composition.items())
     coating = Coating(
         mass=mass,
         carbonate=carbonate,
@@ -311,8 +313,10 @@ def _heater(entries: Entries) -> Heater:
 
 
 def _getter(entries: Entries) -> Getter:
+    entries.type_of("getters", getter_types(entries.tables))
+
     def by_gas(key: str, kind: str, **bounds) -> dict[str, float]:
-        usual = {gas: published.value(f"getters.{key}.{gas}") for gas in ACTIVE_GASES}
+        usual = {gas: entries.tables.value(f"getters.{key}.{gas}") for gas in ACTIVE_GASES} | entries.by_gas_of_type(key)
         if key in entries:
             usual.update(entries.numbers_by_name(key, ACTIVE_GASES, "gas that barium takes", kind, **bounds))
         return usual
@@ -333,6 +337,11 @@ def _getter(entries: Entries) -> Getter:
     )
     entries.finish()
     return getter
+
+
+def getter_types(tables: Tables) -> list[str]:
+    """Getter types of the data tables: groups under `getters` that hold a fill of barium."""
+    return [name for name in tables.groups("getters") if f"getters.{name}.barium" in tables]
 
 
 def _permeation(entries: Entries, glass: str) -> Permeation:

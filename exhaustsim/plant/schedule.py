@@ -23,6 +23,8 @@ class RfSetting:
 
 @dataclass(frozen=True)
 class PositionSetting:
+    """What one position does to the valve that stands there."""
+
     position: int
     action: str = ""  # "load", "spark_test", "flash", "tip_off", "eject" or ""
     heater_voltage: float = 0.0  # V, held through the transfer that follows
@@ -31,6 +33,8 @@ class PositionSetting:
 
 @dataclass(frozen=True)
 class AgeingStep:
+    """One step on the ageing rack after tip-off."""
+
     heater_voltage: float  # V
     anode_power: float  # W
     anode_current: float  # A
@@ -40,6 +44,8 @@ class AgeingStep:
 
 @dataclass(frozen=True)
 class Schedule:
+    """A valve, a machine and what is done at each position, then ageing, shelf time and target."""
+
     name: str
     intention: str
     source: str

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from exhaustsim.data.published import BUILT_IN, Tables
+
 
 @dataclass(frozen=True)
 class ThermalNode:
@@ -32,6 +34,8 @@ class Radiation:
 
 @dataclass(frozen=True)
 class Conduction:
+    """Heat conducted between two nodes."""
+
     first: str
     second: str
     conductance: float  # W/K
@@ -114,6 +118,8 @@ class Part:
 
 @dataclass(frozen=True)
 class Bulb:
+    """Gas volume and glass of the bulb."""
+
     volume: float  # m^3, net gas volume
     area: float  # m^2, inside
     wall_thickness: float  # m
@@ -136,6 +142,8 @@ class StemSection:
 
 @dataclass(frozen=True)
 class ExhaustStem:
+    """Tube that the valve is pumped through, and what tip-off makes of it."""
+
     bore: float  # m; of a stem in sections: where it is tipped off
     length: float  # m along the axis
     pip_length: float  # m
@@ -162,6 +170,8 @@ class Coating:
 
 @dataclass(frozen=True)
 class Heater:
+    """How the cathode sleeve follows the heater volts."""
+
     rated_voltage: float  # V
     rated_temperature: float  # K, sleeve at rated volts with everything round it at 20 degC
     voltage_exponent: float  # T = T_rated (V/V_rated)^exponent
@@ -170,6 +180,8 @@ class Heater:
 
 @dataclass(frozen=True)
 class Getter:
+    """Fill, flash and film of the barium getter."""
+
     barium: float  # kg in the fill
     yield_limit: float  # share of the barium that can leave
     emitting_area: float  # m^2, opening x activity x evaporation coefficient
@@ -216,6 +228,8 @@ class Target:
 
 @dataclass(frozen=True)
 class ValveDesign:
+    """Everything about one valve; see the module text."""
+
     name: str
     description: str
     source: str  # path of the file, for messages and reports
@@ -234,6 +248,7 @@ class ValveDesign:
     methane_cleanup: float  # m^3/s while heater lit and anode current flows
     target: Target
     thresholds: dict[str, Threshold] = field(default_factory=dict)
+    tables: Tables = BUILT_IN  # values that a run with this valve looks up, with own rows of the design files
 
     # Which node plays which role in the physics.
     bulb_node: str = "bulb_wall"

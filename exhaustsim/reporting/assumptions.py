@@ -14,7 +14,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from exhaustsim.data import published
+from exhaustsim.data.published import Row
+from exhaustsim.plant.schedule import Schedule
 from exhaustsim.plant.valve import ValveDesign
 from exhaustsim.studies.leasttrusted import CONSTANTS
 from exhaustsim.units import show
@@ -51,21 +52,42 @@ def least_trusted(valve: ValveDesign) -> list[Assumption]:
         ("speed of breakdown: radius of the carbonate needles", *rows[0][1:]),
         ("speed of breakdown: activity of the mixed carbonate", "carbonates.activity", valve.coating.activity),
     ]
-    return [_assumption(published.row(name), what, used) for what, name, used in rows if used]
+    return [_assumption(valve.tables.row(name), what, used) for what, name, used in rows if used]
 
 
 def other_rows(valves: Iterable[ValveDesign]) -> list[Assumption]:
-    """The other rows in `USED`, the least certain standing first; glasses that none of the valves has are left out."""
-    valves = list(valves)
-    told = {assumption.row for valve in valves for assumption in least_trusted(valve)}
-    glasses = {valve.bulb.glass for valve in valves}
-    used = {row.name: row for pattern in USED for row in published.rows(pattern) if row.name not in told}
-    rows = [r for r in used.values() if not (r.name.startswith("permeation.") and r.name.split(".")[1] not in glasses)]
-    rows.sort(key=lambda row: (LEAST_CERTAIN_FIRST.index(row.standing), row.name))
+    """The other rows in `USED` and all of the user's own, which stand first; then the least certain standing first.
+
+    Glasses that none of the valves has are left out.
+    """
+    used: dict[Row, None] = {}
+    for valve in valves:
+        told = {assumption.row for assumption in least_trusted(valve)}
+        rows = [*valve.tables.own, *(row for pattern in USED for row in valve.tables.rows(pattern))]
+        used |= dict.fromkeys(r for r in rows if r.name not in told and (r.own or _of_glass(r, valve.bulb.glass)))
+    rows = sorted(used, key=lambda row: (not row.own, LEAST_CERTAIN_FIRST.index(row.standing), row.name))
     return [_assumption(row, row.name.replace("_", " ").replace(".", ", ")) for row in rows]
 
 
-def _assumption(row: published.Row, what: str, used: float | None = None) -> Assumption:
+def own_data_sentence(schedules: Iterable[Schedule]) -> str:
+    """Which schedules rest on rows of the user's own, and on which files; empty when none does."""
+    told = []
+    for schedule in schedules:
+        own = schedule.valve.tables.own
+        if own:
+            replaced = sum(bool(row.replaces) for row in own)
+            files = ", ".join(dict.fromkeys(row.file for row in own))
+            values = f"{len(own)} value{'s' if len(own) > 1 else ''} from {files}"
+            told.append(f"{schedule.name} with {values}, {replaced or 'none'} in place of built-in ones")
+    return f"Own data: {'; '.join(told)}." if told else ""
+
+
+def _of_glass(row: Row, glass: str) -> bool:
+    """False for the helium constants of another glass."""
+    return not row.name.startswith("permeation.") or row.name.split(".")[1] == glass
+
+
+def _assumption(row: Row, what: str, used: float | None = None) -> Assumption:
     span = "-" if row.low is None else f"{show(row.low, row.kind, row.unit, 2)} to {show(row.high, row.kind, row.unit, 2)}"
     value = row.text if used is None else show(used, row.kind, row.unit, 2)
-    return Assumption(what, value, span, row.standing, row.source, row.name)
+    return Assumption(what, value, span, row.standing_told, row.source_told, row.name)

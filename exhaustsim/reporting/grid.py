@@ -7,25 +7,25 @@ from __future__ import annotations
 
 import textwrap
 
-from exhaustsim.data import published
+from exhaustsim.data.published import Row
 from exhaustsim.units import show
 
 WIDTH = 110  # columns of a page
 
 
-def constants_text(rows: list[published.Row]) -> str:
+def constants_text(rows: list[Row]) -> str:
     """The rows of the data tables with range, standing and source."""
     table = [("name", "value", "range", "standing", "source")]
     for row in rows:
         span = "-" if row.low is None else f"{_shown(row, row.low)} to {_shown(row, row.high)}"
-        table.append((row.name, row.text, span, row.standing, row.source))
+        table.append((row.name, row.text, span, row.standing_told, row.source_told))
     text = grid(table, left=(0, 1, 2, 3, 4), whole=(0,))  # a name is there to be copied
     if len(rows) == 1 and rows[0].note:
         text += "\n\n" + textwrap.fill(rows[0].note, WIDTH)
     return text
 
 
-def _shown(row: published.Row, value: float) -> str:
+def _shown(row: Row, value: float) -> str:
     return show(value, row.kind, row.unit)
 
 

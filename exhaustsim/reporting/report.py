@@ -239,12 +239,16 @@ def _still_held(verdict: Verdict) -> str:
 
 
 def _assumptions_section(comparison: Comparison) -> str:
-    valves = {v.run.schedule.valve.name: v.run.schedule.valve for v in comparison.verdicts}
+    valves = {}
+    for verdict in comparison.verdicts:
+        valve = verdict.run.schedule.valve
+        # One valve may be judged with own data by one schedule and without by another.
+        valves[valve.name + (f" with {', '.join(valve.tables.files)}" if valve.tables.own else "")] = valve
     parts = [
         "<h2>Assumptions and their standing</h2>",
         "<p>Six constants are trusted least, and a verdict close to a limit may turn with any of them. "
         "Standing: published, read in the source; computed, follows from others; recalled, of the right order only; "
-        "practice, usage of the trade; invented, for the demonstration.</p>",
+        "practice, usage of the trade; invented, for the demonstration; own data, from a data file of the user's.</p>",
     ]
     for name, valve in valves.items():
         rows = [("trusted least", "used", "range", "standing", "source")]
@@ -270,8 +274,8 @@ def _cautions_section() -> str:
 def _footer(comparison: Comparison) -> str:
     files = dict.fromkeys(
         source
-        for v in comparison.verdicts
-        for source in (v.run.schedule.source, v.run.schedule.valve.source, v.run.schedule.machine.source)
+        for schedule in (v.run.schedule for v in comparison.verdicts)
+        for source in (schedule.source, schedule.valve.source, schedule.machine.source, *schedule.valve.tables.files)
     )
     told = "; ".join(f"{escape(Path(source).name)} {_fingerprint(source)}" for source in files if source)
     day = datetime.date.today().isoformat()

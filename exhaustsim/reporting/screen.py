@@ -10,6 +10,7 @@ import textwrap
 
 from exhaustsim.constants import GAS_NAMES
 from exhaustsim.engine.ledger import GasLedger
+from exhaustsim.reporting.assumptions import own_data_sentence
 from exhaustsim.reporting.grid import WIDTH, grid
 from exhaustsim.studies.band import Band
 from exhaustsim.studies.comparison import Comparison
@@ -34,7 +35,8 @@ def comparison_text(comparison: Comparison) -> str:
     parts = [textwrap.fill(comparison.answer, WIDTH), grid(comparison.text_rows(), left=(0, 9, 10))]
     parts += [f"{v.name}\n{flags_text(v.flags)}" for v in comparison.verdicts]
     parts += [band_text(band) for band in comparison.bands]
-    parts.append(textwrap.fill(CAUTION, WIDTH))
+    own = own_data_sentence(v.run.schedule for v in comparison.verdicts)
+    parts += [textwrap.fill(text, WIDTH) for text in (own, CAUTION) if text]
     return "\n\n".join(parts)
 
 
@@ -64,7 +66,7 @@ def run_text(explanation: Explanation, band: Band | None = None) -> str:
         *([stations_text(explanation)] if explanation.stations else []),
         *([band_text(band)] if band else []),
         f"What binds\n{_indented(explanation.binding_sentence)}",
-        textwrap.fill(CAUTION, WIDTH),
+        *(textwrap.fill(text, WIDTH) for text in (own_data_sentence([run.schedule]), CAUTION) if text),
     ]  # fmt: skip
     return "\n\n".join(parts)
 

@@ -16,7 +16,6 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from exhaustsim.constants import ZERO_CELSIUS
-from exhaustsim.data import published
 from exhaustsim.engine.result import Run
 from exhaustsim.studies import readings
 from exhaustsim.studies.readings import Reading
@@ -54,11 +53,13 @@ class Check:
 
 
 def celsius(temperature: float) -> float:
+    """K from degC."""
     return temperature + ZERO_CELSIUS
 
 
 def _glass(run: Run, property_name: str) -> float:
-    return published.value(f"materials.{run.schedule.valve.bulb.glass}.{property_name}")
+    valve = run.schedule.valve
+    return valve.tables.value(f"materials.{valve.bulb.glass}.{property_name}")
 
 
 def _wall_limits(run: Run) -> Limits:
@@ -67,7 +68,8 @@ def _wall_limits(run: Run) -> Limits:
 
 
 def _foot_limits(run: Run) -> Limits:
-    strain = published.value(f"materials.{run.schedule.valve.bulb.foot_glass}.strain_point")
+    valve = run.schedule.valve
+    strain = valve.tables.value(f"materials.{valve.bulb.foot_glass}.strain_point")
     return Limits(warn=strain - 30.0, stop=strain)
 
 

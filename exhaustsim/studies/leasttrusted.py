@@ -15,7 +15,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
-from exhaustsim.data import published
+from exhaustsim.data.published import Row
 from exhaustsim.plant.valve import DiffusingGas, Part, ValveDesign
 from exhaustsim.units import convert, format_number, show
 
@@ -30,7 +30,7 @@ class Moved:
     low: float
     used: float
     high: float
-    row: published.Row
+    row: Row
 
     @property
     def name(self) -> str:
@@ -59,7 +59,7 @@ def ranges(valve: ValveDesign) -> tuple[Moved, ...]:
     """The constants trusted least with their ends for `valve`; those it does without are left out."""
     found = []
     for constant in CONSTANTS:
-        used, row = constant.used(valve), published.row(constant.row(valve))
+        used, row = constant.used(valve), valve.tables.row(constant.row(valve))
         if used > 0.0:
             found.append(Moved(constant, used * row.low / row.value, used, used * row.high / row.value, row))
     return tuple(found)

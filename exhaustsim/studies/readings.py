@@ -17,7 +17,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from exhaustsim.constants import AR, CH4, CO2, GAS_CONSTANT, H2O, HE, O2, REFERENCE_TEMPERATURE, ZERO_CELSIUS
-from exhaustsim.data import published
 from exhaustsim.engine.result import Run
 from exhaustsim.physics.carbonates import dissociation_pressure_barium
 from exhaustsim.plant.machine import DiffusionPump
@@ -135,6 +134,7 @@ def _hottest(run: Run, start: str, chosen: np.ndarray) -> Reading | None:
 
 
 def converted_after_heating(run: Run) -> Reading | None:
+    """Converted fraction of the coating when the heater goes out for the last time on the machine [1]."""
     sample = end_of_heating(run)
     if sample is None:
         return None
@@ -142,15 +142,18 @@ def converted_after_heating(run: Run) -> Reading | None:
 
 
 def conversion_in_a_second(run: Run) -> Reading | None:
+    """Largest rise of the converted fraction in one second on the machine [1]."""
     return rise_in_a_second(run, run.converted_fraction, on_machine(run))
 
 
 def breakdown_bulb_pressure(run: Run) -> Reading | None:
+    """Highest bulb pressure with the heater lit and the port open for a second or longer [Pa]."""
     lit = heater_voltage(run) > 0.0
     return largest(run.total_bulb_pressure, lit & (run.stage == DWELL) & (since_opening(run) >= SETTLING))
 
 
 def cathode_temperature(run: Run) -> Reading | None:
+    """Highest temperature of the cathode sleeve up to the end of ageing [K]."""
     return largest(run.node(run.schedule.valve.cathode_node), run.stage <= AGEING)
 
 
@@ -178,6 +181,7 @@ def oxidant_exposure(run: Run) -> Reading:
 
 
 def nickel_exposure(run: Run) -> Reading:
+    """CO2 exposure of the hot cathode sleeve on the machine [Pa s]."""
     return _gathered(run, run.nickel_exposure, 0)
 
 
@@ -192,10 +196,12 @@ def _lit_for_ten_seconds(run: Run) -> np.ndarray:
 
 
 def sealed_oxygen(run: Run) -> Reading | None:
+    """Highest oxygen pressure in ageing after the heater has been lit for ten seconds [Pa]."""
     return largest(run.bulb_pressure[:, O2], _lit_for_ten_seconds(run))
 
 
 def sealed_oxidant(run: Run) -> Reading | None:
+    """Highest water or CO2 pressure in ageing after the heater has been lit for ten seconds [Pa]."""
     return largest(np.maximum(run.bulb_pressure[:, H2O], run.bulb_pressure[:, CO2]), _lit_for_ten_seconds(run))
 
 
@@ -243,6 +249,7 @@ def heater_overvoltage(run: Run) -> Reading | None:
 
 
 def carbon_dioxide_at_flash(run: Run) -> Reading | None:
+    """CO2 pressure in the bulb as the getter RF comes on [Pa]."""
     sample = flash_sample(run)
     return None if sample is None else Reading(float(run.bulb_pressure[sample, CO2]), sample)
 
@@ -262,6 +269,7 @@ def _before_flash(run: Run) -> np.ndarray:
 
 
 def getter_temperature_before_flash(run: Run) -> Reading | None:
+    """Highest temperature of the getter holder on the machine before the flash position [K]."""
     return largest(run.node(run.schedule.valve.getter_node), _before_flash(run))
 
 
@@ -277,6 +285,7 @@ def water_on_hot_getter(run: Run) -> Reading | None:
 
 
 def barium_yield(run: Run) -> Reading | None:
+    """Barium evaporated in the end over barium in the fill [1]; None without a flash."""
     position = run.schedule.position_of("flash")
     if position is None:
         return None
@@ -284,6 +293,7 @@ def barium_yield(run: Run) -> Reading | None:
 
 
 def getter_temperature(run: Run) -> Reading | None:
+    """Highest temperature of the getter holder on the machine [K]."""
     return largest(run.node(run.schedule.valve.getter_node), on_machine(run))
 
 
@@ -298,12 +308,14 @@ def flash_duration(run: Run) -> Reading | None:
 
 
 def barium_spent_in_ageing(run: Run) -> Reading | None:
+    """Barium used up over barium evaporated at the end of ageing [1]; None without tip-off."""
     if run.tip_off_sample is None:
         return None
     return Reading(float(run.barium_spent[run.end_of_ageing]), run.end_of_ageing)
 
 
 def barium_spent_in_life(run: Run) -> Reading | None:
+    """Highest share of the evaporated barium used up on the shelf [1]."""
     return largest(run.barium_spent, run.stage == SHELF)
 
 
@@ -322,6 +334,7 @@ def inert_flash_gas(run: Run) -> Reading | None:
 
 
 def bulb_pressure_at_tip_off(run: Run) -> Reading | None:
+    """Bulb pressure just before the bore starts to close [Pa]; None without tip-off."""
     sample = run.tip_off_sample
     return None if sample is None else Reading(float(run.total_bulb_pressure[sample]), sample)
 
@@ -353,6 +366,7 @@ def tip_burst_clearing(run: Run) -> Reading | None:
 
 
 def exhaust_stem_bore(run: Run) -> Reading:
+    """Bore of the exhaust stem [m]."""
     return Reading(run.schedule.valve.exhaust_stem.bore)
 
 
@@ -383,6 +397,7 @@ def argon_at_tip_off(run: Run) -> Reading | None:
 
 
 def helium_after_shelf(run: Run) -> Reading | None:
+    """Helium pressure at the end of the shelf time over the sealed target [1]."""
     if not (run.stage == SHELF).any():
         return None
     return Reading(float(run.bulb_pressure[-1, HE] / run.schedule.target.sealed_pressure), len(run.time) - 1)
@@ -392,6 +407,7 @@ def helium_after_shelf(run: Run) -> Reading | None:
 
 
 def wall_at_oven_exit(run: Run) -> Reading | None:
+    """Temperature of the bulb wall at the end of the last oven position [K]; None without an oven."""
     if not run.schedule.machine.oven_positions:
         return None
     sample = run.end_of(max(run.schedule.machine.oven_positions))
@@ -409,10 +425,12 @@ def glass_water_left(run: Run) -> Reading | None:
 
 
 def wall_temperature(run: Run) -> Reading | None:
+    """Highest temperature of the bulb wall up to the end of ageing [K]."""
     return largest(run.node(run.schedule.valve.bulb_node), run.stage <= AGEING)
 
 
 def foot_temperature(run: Run) -> Reading | None:
+    """Highest temperature of the foot up to the end of ageing [K]."""
     return _hottest(run, "foot", run.stage <= AGEING)
 
 
@@ -431,18 +449,22 @@ def foot_temperature_under_voltage(run: Run) -> Reading | None:
 
 
 def wall_cooling_in_a_second(run: Run) -> Reading | None:
+    """Largest fall of the bulb wall temperature in one second on the machine [K]."""
     return rise_in_a_second(run, -run.node(run.schedule.valve.bulb_node), on_machine(run))
 
 
 def mica_temperature(run: Run) -> Reading | None:
+    """Highest temperature of the micas up to the end of ageing [K]."""
     return _hottest(run, "mica", run.stage <= AGEING)
 
 
 def anode_temperature(run: Run) -> Reading | None:
+    """Highest temperature of the anode up to the end of ageing [K]."""
     return _hottest(run, "anode", run.stage <= AGEING)
 
 
 def anode_temperature_by_rf(run: Run) -> Reading | None:
+    """Highest temperature of the anode on the machine [K]."""
     return _hottest(run, "anode", on_machine(run))
 
 
@@ -484,6 +506,7 @@ def backing_pressure_share(run: Run) -> Reading | None:
 
 
 def bulb_pressure_in_transfer(run: Run) -> Reading | None:
+    """Highest bulb pressure while the port is blanked in transfer [Pa]."""
     return largest(run.total_bulb_pressure, run.stage == TRANSFER)
 
 
@@ -491,6 +514,7 @@ def bulb_pressure_in_transfer(run: Run) -> Reading | None:
 
 
 def ledger_error(run: Run) -> Reading:
+    """By how much the gas ledger stays open, over the inventory [1]."""
     return Reading(run.ledger.error)
 
 
@@ -500,7 +524,7 @@ def constants_outside_range(run: Run) -> Reading:
     used = {"carbonates.needle_radius": coating.needle_radius, "carbonates.activity": coating.activity}
     outside = []
     for name, value in used.items():
-        row = published.row(name)
+        row = run.schedule.valve.tables.row(name)
         if row.low is not None and not row.low <= value <= row.high:
             outside.append(name)
     return Reading(float(len(outside)), None, None, ", ".join(outside))

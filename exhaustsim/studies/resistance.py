@@ -105,7 +105,7 @@ def resistances(run: Run) -> list[Resistance]:
     """The split at every position that opens the bore to a line, in order."""
     machine, valve = run.schedule.machine, run.schedule.valve
     ultimate = {line.name: line.pump.ultimate_pressure for line in machine.lines}
-    stem = stem_tube(valve.exhaust_stem)
+    stem = stem_tube(valve.exhaust_stem, valve.tables)
     wall = run.node(valve.bulb_node)
     last = len(run.time) - 1 if run.tip_off_sample is None else run.tip_off_sample
     found = []

@@ -163,6 +163,11 @@ class Verdict:
             "schedule": self.name,
             "valve": run.schedule.valve.name,
             "machine": run.schedule.machine.name,
+            "own_data": [
+                {"name": r.name, "value": r.text, "standing": r.standing, "source": r.source, "file": r.file, "replaces": r.replaces,
+                 "reason": r.reason}
+                for r in run.schedule.valve.tables.own
+            ],
             "meets_target": self.meets_target,
             "passes": self.passes,
             "sentence": self.sentence,
