@@ -70,6 +70,11 @@ def _parser() -> argparse.ArgumentParser:
         "anode=900degC@8,5s for the watts, anode=900degC@8,60W for the seconds; may be given several times",
     )  # fmt: skip
 
+    run.add_argument(
+        "--minutes-after-cold-start", type=_minutes, metavar="M",
+        help="oven and diffusion pumps as they are M minutes after switching on, by [warm_up] of the machine file",
+    )  # fmt: skip
+
     for command in (compare, run):
         command.add_argument(
             "--band", action="store_true", help="say how sure each verdict is: the least trusted constants at their ends (3 s each)"
@@ -120,6 +125,16 @@ def _tolerance(text: str) -> float:
         value = float("nan")
     if not 1e-9 <= value <= 1e-1:
         raise argparse.ArgumentTypeError(f"{text!r} is not between 1e-9 and 1e-1")
+    return value
+
+
+def _minutes(text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = float("nan")
+    if not 0.0 <= value < float("inf"):
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number of minutes, 0 or more")
     return value
 
 
@@ -184,6 +199,10 @@ def _run(options) -> int:
         from exhaustsim.studies.station import check
 
         schedule = load_schedule(options.schedule)
+        if options.minutes_after_cold_start is not None:
+            from exhaustsim.plant.coldstart import after_cold_start
+
+            schedule = after_cold_start(schedule, 60.0 * options.minutes_after_cold_start)
         for question in options.reach:
             check(schedule, question)
         comparison = compare([schedule], options.tolerance, progress, options.units, options.band)

@@ -148,6 +148,7 @@ KINDS: dict[str, Kind] = {
         {"1/s": 1.0, "1/min": 1.0 / 60.0, "1/h": 1.0 / 3600.0, "Hz": 1.0, "kHz": 1e3, "MHz": 1e6},
     ),
     "per_charge": Kind("a release per charge", "0.8 1/C", {"1/C": 1.0, "1/mC": 1e3}),
+    "frequency": Kind("a frequency", "400 kHz", {"Hz": 1.0, "kHz": 1e3, "MHz": 1e6}),
     "diffusivity": Kind("a diffusivity", "9.2e-7 m2/s", {"m2/s": 1.0, "cm2/s": 1e-4}),
     "viscosity": Kind("a viscosity", "17.6 uPa s", {"Pa s": 1.0, "mPa s": 1e-3, "uPa s": 1e-6, "poise": 0.1}),
     "exposure": Kind("an exposure", "1 Pa s", {"Pa s": 1.0, "mbar s": 100.0, "torr s": TORR}),

@@ -11,13 +11,13 @@ import numpy as np
 from exhaustsim.compiled import kernel
 from exhaustsim.constants import CH4, CO, CO2, H2, H2O, HE, O2
 from exhaustsim.engine.rates import (
-    ACTIVE, ACTIVE_COUNT, BARIUM_FLOOR, C_BORE, C_BORE_RATE, C_CLEANUP, C_CLOCK, C_CURRENT, C_HEATER_POWER, C_HEATER_TEMPERATURE, C_PORT,
+    ACTIVE, ACTIVE_COUNT, BARIUM_FLOOR, C_BORE, C_BORE_RATE, C_CLEANUP, C_CLOCK, C_COIL, C_COIL_SQUARE, C_CURRENT, C_HEATER_POWER, C_HEATER_TEMPERATURE, C_PORT,
     C_SURROUNDINGS, CONTROL_COUNT, FILM_FLOOR, G, L_BACK_SPEED, L_BACK_VOLUME, L_CRITICAL, L_KNEE, L_RECOVER, L_ROOM,
     L_SPEED, L_STALL, L_VOLUME, LINE_CORE, R, S_ACTIVATION_RATE, S_ACTIVITY, S_AREA_RATIO, S_BARIUM_LIMIT,
     S_BULB_VOLUME, S_CARBONATE, S_EMITTING, S_FLASH_PER_KG, S_HEAD_VOLUME, S_HEATER_EXPONENT, S_HELIUM_D0, S_HELIUM_E,
     S_HELIUM_ED, S_HELIUM_K, S_HELIUM_OUTSIDE, S_HOT, S_HOT_WIDTH, S_HYDROGEN_RETURNED, S_MIRROR_AREA, S_MIRROR_FULL,
     S_NEEDLE, S_NICKEL, S_OXIDANT_WEIGHT, S_POISON_RATE, S_REACTION_HEAT, S_RECARB_CAP, S_RECARB_ENERGY, S_RECARB_HALF, S_RECARB_RATE, S_ROOM, S_SITES,
-    S_WALL_AREA, S_WALL_THICKNESS, HeadTables, bulb_and_head_pressures, hotness, share_while_it_lasts, waveform_at,
+    S_WALL_AREA, S_WALL_THICKNESS, HeadTables, bulb_and_head_pressures, coil_watts_at, hotness, share_while_it_lasts, waveform_at,
 )  # fmt: skip
 from exhaustsim.engine.stiff import Shape
 from exhaustsim.physics.carbonates import breakdown_rate, recarbonation_rate
@@ -159,6 +159,11 @@ def head_jacobian(t, y, dy, head, c, wave, work, jac):
     # Heat: watts first, divided by heat capacities at the end.
     for i in range(n):
         core[i, i] -= c[CONTROL_COUNT + n + i] + c[CONTROL_COUNT + 2 * n + i]
+    if c[C_COIL_SQUARE] > 0.0:
+        for k in range(head.coil_node.size):
+            i = head.coil_node[k]
+            _, by_node = coil_watts_at(y[i], head.coil_grid, head.coil_watts[int(c[C_COIL]), k])
+            core[i, i] += c[C_COIL_SQUARE] * by_node
     _, by_cathode = heater_power(c[C_HEATER_POWER], c[C_HEATER_TEMPERATURE], y[at.cathode], s[S_HEATER_EXPONENT])
     core[at.cathode, at.cathode] += by_cathode
     for k in range(head.radiation_area.size):

@@ -174,7 +174,8 @@ def _no_head() -> HeadTables:
     places = rates.HeadPlaces(*[0] * len(rates.HeadPlaces._fields))
     return HeadTables(
         places, one, one, one, one, one, one, one, one, one, pairs, one, pairs, one, pairs, three, nodes, nodes, nodes,
-        np.zeros((1, 4)), one, nodes, three, share, nodes, three, share, nodes, two, one, one, one, one, one,
+        np.zeros((1, 4)), one, nodes, three, share, nodes, three, share, nodes, two, one, one, one, nodes, one,
+        np.zeros((1, 1, 1, 2)), one, one, one,
     )  # fmt: skip
 
 

@@ -24,6 +24,7 @@ from exhaustsim.physics.heating import heater_law_temperature
 from exhaustsim.physics.outgassing import slab_released
 from exhaustsim.physics.permeation import QUOTED_TEMPERATURE
 from exhaustsim.physics.sections import fit_tube
+from exhaustsim.plant.coil import TABLE_START, TABLE_STEP, watts_table
 from exhaustsim.plant.machine import DiffusionPump, PumpingLine, RotaryMachine, RotaryPump
 from exhaustsim.plant.schedule import AgeingStep, PositionSetting, Schedule
 from exhaustsim.plant.valve import ExhaustStem, ValveDesign
@@ -152,6 +153,7 @@ def number_valve(valve: ValveDesign, machine: RotaryMachine) -> ValveArrays:
     s[rates.S_HOT] = tables.value("cathode.hot_temperature")
     s[rates.S_HOT_WIDTH] = tables.value("cathode.hot_width")
 
+    loads = [(n.name, n.in_coil) for n in valve.nodes if n.in_coil is not None]
     ratio = gas_column("heat_capacity_ratio", tables)
     head = HeadTables(
         at=at,
@@ -193,6 +195,12 @@ def number_valve(valve: ValveDesign, machine: RotaryMachine) -> ValveArrays:
         fitted_law=np.array([[g.rate_at_one_hour, g.exponent, g.age, g.amount] for _, g in fitted]).reshape(-1, 4),
         flash_share=gas_array(getter.flash_gases),
         burst_share=gas_array(stem.burst_gases),
+        rubber_share=gas_array(machine.rubber_gases),
+        coil_node=np.array([node[name] for name, _ in loads], dtype=np.int64),
+        coil_grid=np.array([TABLE_START, TABLE_STEP]),
+        coil_watts=np.array([[watts_table(coil, load) for _, load in loads] for coil in machine.coils]).reshape(
+            len(machine.coils), len(loads), -1, 2
+        ) if machine.coils and loads else np.zeros((1, len(loads), 1, 2)),
         film_sticking=_film(getter.sticking),
         film_burial=_film(getter.burial_rate),
         film_appetite=_film(getter.appetite),
@@ -375,6 +383,9 @@ def phases_of(schedule: Schedule, valve: ValveArrays) -> Phases:
             if setting.rf is not None and setting.rf.start <= first + 1e-9 < setting.rf.start + setting.rf.duration:
                 for name, power in setting.rf.power.items():
                     control[CONTROL_COUNT + valve.node_names.index(name)] += power
+                if setting.rf.current > 0.0:
+                    control[rates.C_COIL] = _coil_number(machine, here)
+                    control[rates.C_COIL_SQUARE] = setting.rf.current**2
             if setting.action == "tip_off" and first >= schedule.dwell - schedule.sealing_time - 1e-9:
                 _close_bore(control, schedule)
             start = machine.transfer_time + first
@@ -417,6 +428,11 @@ def phases_of(schedule: Schedule, valve: ValveArrays) -> Phases:
         step=np.array(column[5], dtype=np.int64),
         grid_place=np.array(column[6], dtype=np.int64),
     )
+
+
+def _coil_number(machine: RotaryMachine, position: int) -> int:
+    """Number of the coil that the machine describes at `position`."""
+    return next(k for k, coil in enumerate(machine.coils) if position in coil.positions)
 
 
 def _sparse(length: float) -> np.ndarray:

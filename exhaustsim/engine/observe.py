@@ -143,7 +143,7 @@ def ledger_of(schedule: Schedule, valve: ValveArrays, phases: Phases, states) ->
         pumped[line.name] = amount
     admitted = {
         "port plate in-leak": last[at.port_air] * tables.air,
-        "head rubber": last[at.rubber] * unit[H2O],
+        "head rubber": last[at.rubber] * tables.rubber_share,
         "wall permeation": last[at.helium_in] * unit[HE],
         "in-leak of the bulb": last[at.bulb_air] * tables.air,
     }

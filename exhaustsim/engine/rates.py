@@ -51,9 +51,9 @@ BARIUM_FLOOR = 1e-3
 # Places in the array of controls of a phase; three blocks of one number per node follow.
 (
     C_BORE, C_BORE_RATE, C_PORT, C_PORT_LEAK, C_RUBBER, C_SURROUNDINGS, C_AIR, C_ROOM, C_HEATER_POWER,
-    C_HEATER_TEMPERATURE, C_BURST_BULB, C_BURST_HEAD, C_CURRENT, C_CLEANUP, C_CLOCK, C_BULB_LEAK,
-) = range(16)  # fmt: skip
-CONTROL_COUNT = 16
+    C_HEATER_TEMPERATURE, C_BURST_BULB, C_BURST_HEAD, C_CURRENT, C_CLEANUP, C_CLOCK, C_BULB_LEAK, C_COIL, C_COIL_SQUARE,
+) = range(18)  # fmt: skip
+CONTROL_COUNT = 18
 
 # Places in the array of scalars of a head.
 (
@@ -137,6 +137,10 @@ class HeadTables(NamedTuple):
     fitted_law: np.ndarray  # (fitted, 4) rate at 1 h, exponent, age at entry, amount at entry
     flash_share: np.ndarray  # (gas,)
     burst_share: np.ndarray
+    rubber_share: np.ndarray  # (gas,)
+    coil_node: np.ndarray  # (loads,) nodes that a coil heats by its current
+    coil_grid: np.ndarray  # (2,) K, first temperature and spacing of the next
+    coil_watts: np.ndarray  # (coils, loads, temperatures, 2) W/A^2 and slope W/(A^2 K)
     film_sticking: np.ndarray  # (active,)
     film_burial: np.ndarray
     film_appetite: np.ndarray  # (active,) mol/kg
@@ -209,6 +213,23 @@ def share_while_it_lasts(left, start):
 
 
 @kernel
+def coil_watts_at(temperature, grid, table):
+    """Watts per square ampere and slope by temperature from a table (temperatures, 2); level beyond its ends."""
+    last = table.shape[0] - 1
+    x = (temperature - grid[0]) / grid[1]
+    if not 0.0 < x < last:
+        return table[0 if x <= 0.0 else last, 0], 0.0
+    i = int(x)
+    s = x - i
+    step = table[i + 1, 0] - table[i, 0]
+    d0 = table[i, 1] * grid[1]
+    d1 = table[i + 1, 1] * grid[1]
+    c2 = 3.0 * step - 2.0 * d0 - d1
+    c3 = d0 + d1 - 2.0 * step
+    return table[i, 0] + s * (d0 + s * (c2 + s * c3)), (d0 + s * (2.0 * c2 + 3.0 * s * c3)) / grid[1]
+
+
+@kernel
 def bulb_and_head_pressures(y, head, bulb, dead):
     """Fill partial pressures [Pa] of bulb and head from the state."""
     at = head.at
@@ -257,8 +278,8 @@ def head_rates(t, y, head, c, wave, work, dy):
             dy[at.pumped + g] += flow[g]
     for g in range(G):
         dy[at.head + g] += head.air[g] * c[C_PORT_LEAK] + head.burst_share[g] * c[C_BURST_HEAD]
+        dy[at.head + g] += head.rubber_share[g] * c[C_RUBBER]
         dy[at.bulb + g] += head.air[g] * c[C_BULB_LEAK] + head.burst_share[g] * c[C_BURST_BULB]
-    dy[at.head + H2O] += c[C_RUBBER]
     dy[at.port_air] = c[C_PORT_LEAK]
     dy[at.rubber] = c[C_RUBBER]
     dy[at.bulb_air] = c[C_BULB_LEAK]
@@ -270,6 +291,11 @@ def head_rates(t, y, head, c, wave, work, dy):
         air = c[CONTROL_COUNT + n + i]
         to_room = c[CONTROL_COUNT + 2 * n + i]
         dy[i] = c[CONTROL_COUNT + i] + air * (c[C_AIR] - y[i]) + to_room * (c[C_ROOM] - y[i])
+    if c[C_COIL_SQUARE] > 0.0:
+        for k in range(head.coil_node.size):
+            i = head.coil_node[k]
+            watts, _ = coil_watts_at(y[i], head.coil_grid, head.coil_watts[int(c[C_COIL]), k])
+            dy[i] += c[C_COIL_SQUARE] * watts
     power, _ = heater_power(c[C_HEATER_POWER], c[C_HEATER_TEMPERATURE], y[at.cathode], s[S_HEATER_EXPONENT])
     dy[at.cathode] += power
     for k in range(head.radiation_area.size):

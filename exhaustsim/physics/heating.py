@@ -1,17 +1,17 @@
-"""Heat in the valve: radiation, conduction through the gas, heater, RF, softening of glass.
+"""Heat in the valve: radiation, conduction through the gas, heater, softening of glass.
 
 The parts of a valve under exhaust are lumps of heat.  They get their heat from the RF coil,
 the heater and the oven and lose it by radiation, along leads and micas, and through whatever
 gas stands in the bulb.  These are the single laws; the balance is made in
-`exhaustsim.engine.rates`.
+`exhaustsim.engine.rates`; what the RF coil gives a part is reckoned in `exhaustsim.physics.induction`.
 
 Public: `radiation_exchange`, `heat_capacity`, `heat_to_reach`, `radiative_cooling_time`,
 `free_molecular_heat_transfer`, `gas_heat_transfer`, `heater_law_temperature`, `heater_power`,
-`skin_depth`, `rf_power_thin_wall`, `rf_power_thick`, `glass_viscosity`.
+`glass_viscosity`.
 
 Not modelled: the spectrum of the radiation (grey surfaces; what glass lets through is an exchange
 with the surroundings in the design), convection (negligible below some hundred pascal in bulbs
-of this size), temperature differences inside one part, the magnetic curve of nickel.
+of this size), temperature differences inside one part.
 """
 
 from __future__ import annotations
@@ -23,7 +23,6 @@ from exhaustsim.constants import GAS_CONSTANT, STEFAN_BOLTZMANN
 
 REFERENCE = 300.0  # K, temperature that heat capacities and gas conductivities refer to
 CONDUCTIVITY_EXPONENT = 0.8  # k ~ T^0.8, see `gas_heat_transfer`
-VACUUM_PERMEABILITY = 1.25663706127e-6  # N/A^2, CODATA 2022
 
 # Pressure below which the composition of a nearly empty bulb is blended into an even mixture,
 # so that the mixture's conductivity exists at no gas at all.  It changes the transfer by less
@@ -354,114 +353,6 @@ def heater_power(law_power, law_temperature, temperature, resistance_exponent):
         return 0.0, 0.0
     power = law_power * (law_temperature / temperature) ** resistance_exponent
     return power, -resistance_exponent * power / temperature
-
-
-@kernel
-def skin_depth(resistivity, frequency, relative_permeability):
-    """Depth to which RF current flows in a metal.
-
-    Parameters
-    ----------
-    resistivity : float
-        Resistivity [ohm m].
-    frequency : float
-        Frequency [Hz].
-    relative_permeability : float
-        1 above the Curie point (nickel: 631 K); 50 to 100 below it in coil fields [1].
-
-    Returns
-    -------
-    float
-        Depth [m].
-
-    Notes
-    -----
-    delta = sqrt(rho/(pi f mu0 mur)).
-
-    Valid: exact for a plane wave in a good conductor.  Nothing is raised.
-    Source: own derivation: Maxwell's equations, plane wave in a conductor.
-
-    Examples
-    --------
-    >>> round(float(skin_depth(4.6e-7, 400e3, 1.0)) * 1e6, 1)
-    539.7
-    """
-    return np.sqrt(resistivity / (np.pi * frequency * VACUUM_PERMEABILITY * relative_permeability))
-
-
-@kernel
-def rf_power_thin_wall(resistivity, frequency, field, radius, wall):
-    """Power that a thin-walled unslotted tube takes from an axial RF field, per outer area.
-
-    Parameters
-    ----------
-    resistivity : float
-        Resistivity of the wall [ohm m].
-    frequency : float
-        Frequency [Hz].
-    field : float
-        Axial field strength at the outer face, root mean square [A/m].
-    radius, wall : float
-        Outer radius and wall thickness [m].
-
-    Returns
-    -------
-    float
-        Power per outer surface area [W/m^2].
-
-    Notes
-    -----
-    P/A = (rho/d) H^2 x^2/(1 + x^2), x = (a - d/2) d/delta^2, for a wall thinner than half the
-    skin depth and not magnetic.  Beyond x = 3 the frequency no longer matters.
-    Slots in the anode break the loop; multiply by a coupling factor.
-
-    Valid: wall thinner than half the skin depth, not magnetic, no slots.  Nothing is raised.
-    Source: own derivation: induction law; checked against Bessel functions in the tests.
-
-    Examples
-    --------
-    >>> round(float(rf_power_thin_wall(4.6e-7, 400e3, 5000.0, 8e-3, 0.15e-3)), -2)
-    72300.0
-    """
-    depth = skin_depth(resistivity, frequency, 1.0)
-    x = (radius - 0.5 * wall) * wall / (depth * depth)
-    return resistivity / wall * field * field * x * x / (1.0 + x * x)
-
-
-@kernel
-def rf_power_thick(resistivity, frequency, field, relative_permeability):
-    """Power that a thick piece of metal takes from an RF field along its face, per area.
-
-    Parameters
-    ----------
-    resistivity : float
-        Resistivity [ohm m].
-    frequency : float
-        Frequency [Hz].
-    field : float
-        Field strength along the face, root mean square [A/m].
-    relative_permeability : float
-        Relative permeability in that field [1].
-
-    Returns
-    -------
-    float
-        Power per area [W/m^2].
-
-    Notes
-    -----
-    P/A = (rho/delta) H^2, for pieces thicker than three skin depths.  At the Curie point the
-    permeability falls to 1 and the power by its square root.
-
-    Valid: pieces thicker than three skin depths.  Nothing is raised.
-    Source: own derivation: Maxwell's equations, plane wave in a conductor.
-
-    Examples
-    --------
-    >>> round(float(rf_power_thick(4.6e-7, 400e3, 5000.0, 1.0)))
-    21307
-    """
-    return resistivity / skin_depth(resistivity, frequency, relative_permeability) * field * field
 
 
 @kernel

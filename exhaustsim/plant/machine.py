@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from exhaustsim.plant.coil import Coil
+
 
 @dataclass(frozen=True)
 class RotaryPump:
@@ -34,6 +36,14 @@ class DiffusionPump:
 
 
 @dataclass(frozen=True)
+class WarmUp:
+    """How oven and diffusion pumps come up after the machine has been switched on cold."""
+
+    oven_time_constant: float  # s, of the oven air
+    pump_ready_time: float  # s of heater-on time after which a diffusion pump works fully
+
+
+@dataclass(frozen=True)
 class PumpingLine:
     """A manifold with its pump, shared by the positions that open to it."""
 
@@ -56,7 +66,7 @@ class RotaryMachine:
     port_bore: float  # m
     port_length: float  # m
     blanked_leak_share: float  # share of the in-leak that goes on while the port is blanked
-    rubber_gas: float  # mol/s of water vapour from the head rubber
+    rubber_gas: float  # mol/s from the head rubber
     oven_positions: tuple[int, ...]
     oven_heat_transfer: float  # W/(m^2 K) to the bulb inside the oven
     room_heat_transfer: float  # W/(m^2 K) outside
@@ -66,3 +76,6 @@ class RotaryMachine:
     rf_positions: tuple[int, ...]
     rf_power_limit: float  # W absorbed
     air_humidity: float  # mole share of water vapour in the room air
+    coils: tuple[Coil, ...] = ()  # those that are described; a position may have a coil that is not
+    rubber_gases: tuple[tuple[str, float], ...] = (("H2O", 1.0),)  # mole shares of the gas from the head rubber
+    warm_up: WarmUp | None = None

@@ -20,6 +20,7 @@ from collections.abc import Iterable
 
 from exhaustsim.constants import GAS_NAMES
 from exhaustsim.data.published import BUILT_IN, STANDINGS, Row, Tables
+from exhaustsim.plant.coil import RESISTIVITY
 from exhaustsim.plant.entries import SHARE_SUM_TOLERANCE, Entries, read_table
 from exhaustsim.plant.faults import DesignFault, Fault, nearest, quoted
 from exhaustsim.units import KINDS, UnitFault, parse, parse_any
@@ -182,6 +183,8 @@ def _kind_of(name: str, entries: Entries, refused: set[str]) -> str | None:
         known, rest = PUMP_TYPES[member], rest.partition(".")[2]
     if rest in known:
         return known[rest]
+    if family == "materials" and RESISTIVITY.fullmatch(rest):
+        return "resistivity"  # at whatever temperature it was measured
     if known and rest:
         entries.fault("", f'"{rest}" is not read there', nearest(rest, known))
     else:

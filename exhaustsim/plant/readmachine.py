@@ -8,12 +8,17 @@ pump is not modelled.
 
 from __future__ import annotations
 
-from exhaustsim.constants import GAS_NAMES
+import math
+
+from exhaustsim.constants import ATMOSPHERE, GAS_NAMES
 from exhaustsim.data.published import Tables
+from exhaustsim.physics.shop import saturation_pressure_water
+from exhaustsim.plant.coil import Coil
 from exhaustsim.plant.entries import Entries
 from exhaustsim.plant.faults import nearest, quoted
-from exhaustsim.plant.machine import DiffusionPump, PumpingLine, RotaryMachine, RotaryPump
+from exhaustsim.plant.machine import DiffusionPump, PumpingLine, RotaryMachine, RotaryPump, WarmUp
 
+WATER_RANGE = (273.15, 333.15)  # K, room temperatures for which a relative humidity is taken
 MOST_POSITIONS = 1000  # far beyond any machine; more is a slip of the keyboard
 
 
@@ -28,6 +33,8 @@ def read_machine(entries: Entries) -> RotaryMachine:
     room = entries.sub("room")
     coils = entries.sub("rf", required=False)
     lines = _lines(entries)
+    room_temperature = room.quantity("temperature", "temperature", above=0.0)
+    rf_positions = _positions(coils, "positions", positions, default=())
     machine = RotaryMachine(
         name=entries.text("name"),
         description=entries.text("description", default=""),
@@ -38,20 +45,85 @@ def read_machine(entries: Entries) -> RotaryMachine:
         port_bore=port.quantity("bore", "length", above=0.0),
         port_length=port.quantity("length", "length", above=0.0),
         blanked_leak_share=port.share("blanked_leak_share"),
-        rubber_gas=port.quantity("rubber_gas", "throughput", default=0.0, at_least=0.0),
+        rubber_gas=_rubber_gas(port),
         oven_positions=_positions(oven, "positions", positions),
         oven_heat_transfer=oven.quantity("heat_transfer", "heat_transfer", above=0.0),
         room_heat_transfer=room.quantity("heat_transfer", "heat_transfer", above=0.0),
-        room_temperature=room.quantity("temperature", "temperature", above=0.0),
+        room_temperature=room_temperature,
         lines=lines,
         line_of_position=_ports(entries, [line.name for line in lines], positions),
-        rf_positions=_positions(coils, "positions", positions, default=()),
+        rf_positions=rf_positions,
         rf_power_limit=coils.quantity("power_limit", "power", above=0.0) if coils.table else 0.0,
-        air_humidity=room.share("air_humidity", default=0.0),
+        air_humidity=_air_humidity(room, room_temperature),
+        coils=_coils(coils, rf_positions),
+        rubber_gases=port.gas_shares("rubber_gases", default=(("H2O", 1.0),)),
+        warm_up=_warm_up(entries.sub("warm_up")) if "warm_up" in entries else None,
     )
     for table in (port, oven, room, coils, entries):
         table.finish()
     return machine
+
+
+def _rubber_gas(port: Entries) -> float:
+    """Gas of the head rubber [mol/s]: as stated, or by its area that looks into the vacuum."""
+    stated = port.quantity("rubber_gas", "throughput", default=0.0, at_least=0.0)
+    area = port.quantity("rubber_area", "area", default=0.0, at_least=0.0)
+    if "rubber_gas" in port and "rubber_area" in port:
+        port.fault("rubber_area", "contradicts rubber_gas", "keep one: the gas as measured, or the area for a reckoned one")
+    return stated + area * port.tables.value("outgassing.rubber.rate") if area else stated
+
+
+def _air_humidity(room: Entries, temperature: float) -> float:
+    """Mole share of water vapour in the room air: as stated, or by relative humidity."""
+    stated = room.share("air_humidity", default=0.0)
+    if "relative_humidity" not in room:
+        return stated
+    relative = room.share("relative_humidity")
+    if "air_humidity" in room:
+        room.fault("relative_humidity", "contradicts air_humidity", "keep one: the mole share, or the relative humidity")
+    if not WATER_RANGE[0] <= temperature <= WATER_RANGE[1]:
+        if math.isfinite(temperature):
+            room.fault("relative_humidity", "needs a room between 0 and 60 degC", "give air_humidity, a mole share, instead")
+        return 0.0
+    saturated, _ = saturation_pressure_water(temperature)
+    return relative * saturated / ATMOSPHERE
+
+
+def _coils(rf: Entries, rf_positions: tuple[int, ...]) -> tuple[Coil, ...]:
+    """The coils under `[rf.coils.NAME]`."""
+    if "coils" not in rf:
+        return ()
+    found = []
+    owner: dict[int, str] = {}
+    for name, entry in rf.named("coils").items():
+        coil = Coil(
+            name=name,
+            positions=entry.whole_numbers("positions"),
+            frequency=entry.quantity("frequency", "frequency", above=0.0),
+            turns=entry.quantity("turns", "number", above=0.0),
+            length=entry.quantity("length", "length", above=0.0),
+            diameter=entry.quantity("diameter", "length", above=0.0),
+            middle=entry.quantity("middle", "length", default=0.0),
+            current_limit=entry.quantity("current_limit", "current", default=math.inf, above=0.0),
+        )
+        stray = [p for p in coil.positions if p not in rf_positions]
+        if stray and rf_positions:
+            entry.fault("positions", f"position {stray[0]} is not among the RF positions", "add it to rf.positions, or take it out")
+        taken = [p for p in coil.positions if owner.setdefault(p, name) != name]
+        if taken:
+            entry.fault("positions", f'position {taken[0]} has the coil "{owner[taken[0]]}" already', "a position has one coil")
+        entry.finish()
+        found.append(coil)
+    return tuple(found)
+
+
+def _warm_up(entries: Entries) -> WarmUp:
+    warm_up = WarmUp(
+        oven_time_constant=entries.quantity("oven_time_constant", "time", from_data="warm_up.oven_time_constant", above=0.0),
+        pump_ready_time=entries.quantity("pump_ready_time", "time", from_data="warm_up.pump_ready_time", above=0.0),
+    )
+    entries.finish()
+    return warm_up
 
 
 def _positions(entries: Entries, key: str, count: int | None, **default) -> tuple[int, ...]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 
+from exhaustsim.plant.coil import is_whole, most_square_amperes
 from exhaustsim.plant.entries import Entries
 from exhaustsim.plant.faults import quoted
 from exhaustsim.plant.machine import RotaryMachine
@@ -91,10 +92,30 @@ def _position(
 def _rf(
     rf: Entries, number: int, valve: ValveDesign | None, machine: RotaryMachine | None, dwell: float
 ) -> RfSetting:
+    by_coil = [key for key in ("current", "field") if key in rf]
+    if by_coil:
+        rf.asked("power")
+        current = _coil_current(rf, by_coil, number, valve, machine)
+        start, duration = _rf_times(rf, dwell)
+        _check_coil_there(rf, number, machine)
+        rf.finish()
+        return RfSetting(power={}, start=start, duration=duration, current=current)
     stated = rf.table.get("power")
     # Without a valve nobody knows its nodes: the names are taken as they stand.
     names = [n.name for n in valve.nodes] if valve is not None else list(stated) if isinstance(stated, dict) else []
     power = rf.numbers_by_name("power", names, "thermal node", "power", at_least=0.0)
+    rf.asked("current", "field")
+    start, duration = _rf_times(rf, dwell)
+    _check_coil_there(rf, number, machine)
+    if machine is not None and machine.positions >= number >= 1 and sum(power.values()) > machine.rf_power_limit:
+        rf.fault("power", f"{sum(power.values()):g} W are more than the {machine.rf_power_limit:g} W of the coil",
+                 "lower the watts absorbed")
+    rf.finish()
+    return RfSetting(power=power, start=start, duration=duration)
+
+
+def _rf_times(rf: Entries, dwell: float) -> tuple[float, float]:
+    """Start and duration [s], which must fit into the dwell."""
     start = rf.quantity("start", "time", default=0.0, at_least=0.0)
     duration = rf.quantity("duration", "time", default=dwell - start, above=0.0)
     if start >= dwell:
@@ -105,16 +126,56 @@ def _rf(
             f"RF would last to {start + duration:g} s of a dwell of {dwell:g} s",
             f"at most {dwell - start:g} s after this start; RF is off in the transfer",
         )
+    return start, duration
+
+
+def _check_coil_there(rf: Entries, number: int, machine: RotaryMachine | None) -> None:
     if machine is not None and machine.positions >= number >= 1:
         coils_known = not any(f.file == machine.source and f.key == "rf.positions" for f in rf.faults)
         if coils_known and number not in machine.rf_positions:
             coils = ", ".join(map(str, machine.rf_positions)) or "no position"
             rf.fault("", f"position {number} has no RF coil", f'machine "{machine.name}" has coils at {coils}')
-        if sum(power.values()) > machine.rf_power_limit:
-            rf.fault("power", f"{sum(power.values()):g} W are more than the {machine.rf_power_limit:g} W of the coil",
-                     "lower the watts absorbed")
-    rf.finish()
-    return RfSetting(power=power, start=start, duration=duration)
+
+
+def _coil_current(
+    rf: Entries, given: list[str], number: int, valve: ValveDesign | None, machine: RotaryMachine | None
+) -> float:
+    """Current in the coil [A], stated or from the field in its empty middle."""
+    key = given[0]
+    for other in ("power", *given[1:]):
+        if other in rf:
+            rf.fault(other, f'contradicts "{key}"', "give the watts absorbed, the current in the coil or its field, one of them")
+    amount = rf.quantity("current", "current", above=0.0) if key == "current" else rf.quantity("field", "field", above=0.0)
+    rf.asked("current", "field")
+    if machine is None or number not in machine.rf_positions:
+        return amount  # the fault of a position without coil is told elsewhere
+    coil = next((c for c in machine.coils if number in c.positions), None)
+    if coil is None:
+        rf.fault(key, f'machine "{machine.name}" does not describe the coil at position {number}',
+                 "add [rf.coils.NAME] with positions, frequency, turns, length and diameter to it, or give rf.power in watts")
+        return amount
+    if not is_whole(coil):
+        return amount
+    current = amount if key == "current" else coil.current(amount)
+    if current > coil.current_limit:
+        rf.fault(key, f'{current:.4g} A are more than the {coil.current_limit:g} A of coil "{coil.name}"', "lower it")
+    if valve is None:
+        return current
+    loads = {n.name: n.in_coil for n in valve.nodes if n.in_coil is not None}
+    if not loads:
+        rf.fault(key, f'valve "{valve.name}" does not say how any part lies in a coil',
+                 "add [nodes.anode.in_coil] with material, radius, wall and height to it, or give rf.power in watts")
+    wide = next((name for name, load in loads.items() if 2.0 * load.radius >= coil.diameter), None)
+    if wide is not None:
+        rf.fault(key, f'{wide} is {2e3 * loads[wide].radius:g} mm wide and coil "{coil.name}" {1e3 * coil.diameter:g} mm',
+                 "correct the radius of the part or the diameter of the coil")
+    elif loads and all(map(is_whole, loads.values())) and machine.rf_power_limit > 0.0:
+        most, at = most_square_amperes(coil, list(loads.values()), machine.rf_power_limit)
+        if current**2 > most * (1.0 + 1e-9) and not current > coil.current_limit:
+            watts = machine.rf_power_limit * current**2 / most
+            rf.fault(key, f"parts at {at:.0f} K would take {watts:.4g} W, more than the {machine.rf_power_limit:g} W of the coil",
+                     f"at most {most**0.5:.3g} A")
+    return current
 
 
 def _check_actions(entries: Entries, settings: dict[int, PositionSetting], places: dict[int, Entries]) -> None:

@@ -12,6 +12,7 @@ import math
 from dataclasses import fields, replace
 
 from exhaustsim.data.published import Tables
+from exhaustsim.plant.coil import CoilLoad, resistivity_points, tabled_metals
 from exhaustsim.plant.entries import Entries
 from exhaustsim.plant.faults import nearest, quoted
 from exhaustsim.plant.readparts import read_parts
@@ -185,6 +186,7 @@ def _nodes(entries: Entries) -> tuple[ThermalNode, ...]:
                 room_heat_transfer_in_oven=node.quantity(
                     "room_heat_transfer_in_oven", "heat_transfer", default=0.0, at_least=0.0
                 ),
+                in_coil=_in_coil(node.sub("in_coil")) if "in_coil" in node else None,
             )
         )
         if name == SURROUNDINGS:
@@ -194,6 +196,32 @@ def _nodes(entries: Entries) -> tuple[ThermalNode, ...]:
         if role not in [n.name for n in nodes]:
             entries.fault("nodes", f'has no node "{role}"', f"add [nodes.{role}]")
     return tuple(nodes)
+
+
+def _in_coil(entries: Entries) -> CoilLoad:
+    """How a part lies in an RF coil."""
+    material = entries.word("material", tabled_metals(entries.tables), "metal with a tabled resistivity")
+    rows = entries.tables.group(f"materials.{material}") if material else {}
+    magnetic = "curie_temperature" in rows
+    if "relative_permeability" in entries and material and not magnetic:
+        entries.fault("relative_permeability", f"{material} is not magnetic", "leave it out")
+    load = CoilLoad(
+        material=material,
+        resistivity=resistivity_points(entries.tables, material) if material else (),
+        radius=entries.quantity("radius", "length", above=0.0),
+        wall=entries.quantity("wall", "length", above=0.0),
+        height=entries.quantity("height", "length", above=0.0),
+        middle=entries.quantity("middle", "length", default=0.0),
+        coupling=entries.quantity("coupling", "share", default=1.0, above=0.0, at_most=1.0),
+        permeability=entries.quantity(
+            "relative_permeability", "number", default=rows["relative_permeability"].value if magnetic else 1.0, at_least=1.0
+        ),
+        curie_temperature=rows["curie_temperature"].value if magnetic else 0.0,
+    )
+    if load.wall > load.radius:
+        entries.fault("wall", "thicker than the radius", "give the wall of a tube or ring; for a rod give its radius")
+    entries.finish()
+    return load
 
 
 def _pair(exchange: Entries, node_names: list[str], with_surroundings: bool = False) -> tuple[str, str]:

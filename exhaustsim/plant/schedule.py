@@ -14,11 +14,12 @@ from exhaustsim.plant.valve import Target, ValveDesign
 
 @dataclass(frozen=True)
 class RfSetting:
-    """RF heating at one position: watts absorbed by each part, and when in the dwell."""
+    """RF heating at one position, and when in the dwell: watts absorbed by each part, or current in the coil."""
 
-    power: dict[str, float]  # thermal node -> W absorbed
+    power: dict[str, float]  # thermal node -> W absorbed; empty when the current is given
     start: float  # s after the port opens
     duration: float  # s
+    current: float = 0.0  # A, root mean square, in the coil that the machine describes at this position
 
 
 @dataclass(frozen=True)

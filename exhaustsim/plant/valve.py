@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from exhaustsim.data.published import BUILT_IN, Tables
+from exhaustsim.plant.coil import CoilLoad
 
 
 @dataclass(frozen=True)
@@ -21,6 +22,7 @@ class ThermalNode:
     outer_area: float = 0.0  # m^2 that exchanges heat with oven air or room
     oven_share: float = 0.0  # share of that area swept by the oven air
     room_heat_transfer_in_oven: float = 0.0  # W/(m^2 K) to the room while in the oven (foot)
+    in_coil: CoilLoad | None = None  # how it lies in an RF coil; None: it takes nothing that is reckoned
 
 
 @dataclass(frozen=True)

@@ -26,8 +26,8 @@ USED = (
     "carbonates.recarbonation_*", "cathode.*", "diffusion.*", "getters.appetite.*", "getters.area_ratio", "getters.burial_rate.*",
     "getters.flash_gas", "getters.hydrogen_returned", "getters.methane_cleanup", "getters.mirror_full_mass_per_area", "getters.site_density",
     "getters.sticking.*", "getters.yield_limit", "materials.accommodation", "materials.tungsten.resistance_exponent",
-    "outgassing.water_band.*", "permeation.*", "pumps.*.ultimate_gases.*", "pumps.diffusion.knee_pressure",
-    "pumps.diffusion.recovery_time", "pumps.diffusion.stall_time",
+    "outgassing.rubber.rate", "outgassing.water_band.*", "permeation.*", "pumps.*.ultimate_gases.*", "pumps.diffusion.knee_pressure",
+    "pumps.diffusion.recovery_time", "pumps.diffusion.stall_time", "warm_up.*",
 )  # fmt: skip
 LEAST_CERTAIN_FIRST = ("invented", "practice", "recalled", "computed", "published")
 

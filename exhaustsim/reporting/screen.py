@@ -63,6 +63,7 @@ def run_text(explanation: Explanation, band: Band | None = None) -> str:
             f"{counts.evaluations} evaluations, {counts.line_iterations} passes of valve against lines.", WIDTH,
         ),
         f"Flags\n{flags_text(verdict.flags)}",
+        *(["RF by coil\n" + "\n".join(_indented(row.sentence) for row in explanation.coils)] if explanation.coils else []),
         *([stations_text(explanation)] if explanation.stations else []),
         *([band_text(band)] if band else []),
         f"What binds\n{_indented(explanation.binding_sentence)}",

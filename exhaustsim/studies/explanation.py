@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 from exhaustsim.constants import GAS_NAMES
 from exhaustsim.studies.binding import Margin, binding_sentence, margins
+from exhaustsim.studies.coilheat import CoilHeat, coil_heat
 from exhaustsim.studies.positions import PositionRow, position_rows
 from exhaustsim.studies.resistance import BiggerPumps, Resistance, bigger_pumps, resistance_sentence, resistances
 from exhaustsim.studies.station import OutOfReach, Reach, StationAnswer, answers
@@ -28,6 +29,7 @@ class Explanation:
     bigger_pumps: BiggerPumps
     margins: tuple[Margin, ...]  # smallest first
     stations: tuple[StationAnswer | OutOfReach, ...]
+    coils: tuple[CoilHeat, ...] = ()  # none where the schedule gives watts
 
     @property
     def resistance_sentence(self) -> str:
@@ -57,7 +59,7 @@ class Explanation:
                 else {"reachable": True} | answer.to_json()
                 for answer in self.stations
             ],
-        }  # fmt: skip
+        } | ({"coils": [row.to_json() for row in self.coils]} if self.coils else {})  # fmt: skip
 
 
 def explain(
@@ -90,5 +92,6 @@ def explain(
     if progress is not None:
         progress("simulating with bigger pumps")
     return Explanation(
-        verdict, tuple(position_rows(run)), tuple(resistances(run)), bigger_pumps(run), margins(verdict), tuple(stations)
+        verdict, tuple(position_rows(run)), tuple(resistances(run)), bigger_pumps(run), margins(verdict), tuple(stations),
+        tuple(coil_heat(run)),
     )

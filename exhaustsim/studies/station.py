@@ -6,10 +6,14 @@ position, so that the last run, with the answer set, is the proof.  The part is 
 temperature as the RF goes off.  One coil heats all parts: what the schedule lets the other parts absorb
 there grows and shrinks in proportion to the watts.  A part that gets nothing there is heated alone.
 
+Where the schedule gives the current in a coil that the machine describes, or gives nothing there, the current is
+found instead; the watts told are then those that the part takes at the set temperature.  Where it gives watts
+and the coil is described, the current that brings them at that temperature is told beside.
+
 A question that makes no sense (no such node, position or coil) raises `StationFault`; a sensible one whose
 answer is no, because the coil is too weak, the dwell too short or the part already hotter, raises
-`OutOfReach`, a kind of `StationFault`.  Not weighed: coupling of coil and part, so what the generator must
-give, and whether the temperature is good for the valve; judge the changed schedule for that.
+`OutOfReach`, a kind of `StationFault`.  Not weighed: what the generator must give beside the watts
+absorbed, and whether the temperature is good for the valve; judge the changed schedule for that.
 """
 
 from __future__ import annotations
@@ -22,6 +26,7 @@ import numpy as np
 
 from exhaustsim.engine.result import Run
 from exhaustsim.engine.run import simulate
+from exhaustsim.plant.coil import TABLE_START, most_square_amperes, table_grid, watts_per_square_ampere, watts_table
 from exhaustsim.plant.faults import nearest
 from exhaustsim.plant.schedule import RfSetting, Schedule
 from exhaustsim.plant.valve import ThermalNode
@@ -66,11 +71,13 @@ class StationAnswer:
     temperature_before: float  # K, as the RF comes on
     reached: float  # K, as it goes off
     runs: int
+    current: float | None = None  # A in the coil, None where no coil is described
+    heat: float | None = None  # J absorbed in the part when a current is set, because the watts change then
 
     @property
     def absorbed(self) -> float:
         """Heat absorbed in the part [J]."""
-        return self.watts * self.seconds
+        return self.watts * self.seconds if self.heat is None else self.heat
 
     @property
     def stored(self) -> float:
@@ -81,12 +88,17 @@ class StationAnswer:
     @property
     def sentence(self) -> str:
         watts, seconds = (show(self.watts, "power", "W"), show(self.seconds, "time", "s"))
-        first, last = (watts, seconds) if self.found == "watts" else (seconds, watts)
+        amperes = "" if self.current is None else show(self.current, "current", "A")
+        set_power = watts if self.heat is None else amperes
+        first, last = (set_power, seconds) if self.found == "watts" else (seconds, set_power)
         others = f" ({show(self.watts_of_all, 'power', 'W')} with the other parts)" if self.watts_of_all > self.watts else ""
+        coil = f", by {amperes} in the coil at that temperature" if amperes else ""
+        if self.heat is not None:
+            others, coil = "", f", {watts} in the part at that temperature"
         lost = self.absorbed - self.stored
         balance = f"{format_number(abs(lost), 2)} J {'given to' if lost > 0.0 else 'taken from'} its surroundings"
         return (
-            f"{_words(self.node)} to {_degrees(self.wanted)} at position {self.position}: {first} for {last}{others}, from "
+            f"{_words(self.node)} to {_degrees(self.wanted)} at position {self.position}: {first} for {last}{others}{coil}, from "
             f"{_degrees(self.temperature_before)}; {format_number(self.absorbed, 3)} J absorbed, "
             f"{format_number(self.stored, 3)} J stored, {balance}; a full run reaches {_degrees(self.reached)}."
         )
@@ -98,7 +110,7 @@ class StationAnswer:
             "power_of_all_parts_w": self.watts_of_all, "start_s": self.start, "duration_s": self.seconds,
             "temperature_before_k": self.temperature_before, "reached_k": self.reached, "absorbed_j": self.absorbed,
             "stored_j": self.stored, "runs": self.runs, "sentence": self.sentence,
-        }  # fmt: skip
+        } | ({} if self.current is None else {"current_a": self.current})  # fmt: skip
 
 
 def watts_to_reach(
@@ -122,9 +134,14 @@ def watts_to_reach(
     """
     station = _Station(schedule, node, temperature, position, tolerance)
     seconds = station.seconds_or_own(seconds)
-    most = schedule.machine.rf_power_limit / station.all_over_node
+    most = station.most_watts
 
     def refuse(best):
+        if station.by_current:
+            return (
+                f"{_words(node)} cannot reach {_degrees(temperature)} at position {position} in {seconds:.3g} s: the "
+                f"{station.amperes(most):.3g} A that the coil may carry bring it to {_degrees(best)}"
+            )
         return (
             f"{_words(node)} cannot reach {_degrees(temperature)} at position {position} in {seconds:.3g} s: the "
             f"{schedule.machine.rf_power_limit:g} W of the coil, {most:.3g} W of it in the part, bring it to {_degrees(best)}"
@@ -158,8 +175,9 @@ def seconds_to_reach(
     most = schedule.dwell - station.start
 
     def refuse(best):
+        given = f"{station.amperes(watts):.3g} A" if station.by_current else f"{watts:.3g} W"
         return (
-            f"{_words(node)} cannot reach {_degrees(temperature)} at position {position} with {watts:.3g} W: the {most:.3g} s "
+            f"{_words(node)} cannot reach {_degrees(temperature)} at position {position} with {given}: the {most:.3g} s "
             f"of the dwell bring it to {_degrees(best)}"
         )
 
@@ -258,10 +276,29 @@ class _Station:
         setting = schedule.positions[position - 1].rf
         self.powers = dict(setting.power) if setting else {}
         self.watts = self.powers.get(node, 0.0)
+        coil = next((c for c in machine.coils if position in c.positions), None)
+        load = _node(schedule, node).in_coil
+        tabled = max(self.temperature, TABLE_START)
+        #: W/A^2 in the part at the set temperature; 0 where coil or part is not described.
+        self.per_square = watts_per_square_ampere(coil, load, tabled) if coil and load else 0.0
+        self.by_current = (setting is not None and setting.current > 0.0) or (setting is None and self.per_square > 0.0)
+        if self.by_current and self.per_square == 0.0:
+            raise StationFault(
+                f'position {position} is set by the current in its coil, and valve "{schedule.valve.name}" does not say how '
+                f"{_words(node)} lies in it; ask for another part, or add [nodes.{node}.in_coil]"
+            )
+        self.table = watts_table(coil, load) if self.by_current else None
         self.start = setting.start if setting else 0.0
         self.seconds = setting.duration if setting else schedule.dwell
         #: Watts in all parts for each watt in this one.
         self.all_over_node = sum(self.powers.values()) / self.watts if self.watts > 0.0 else 1.0
+        self.most_watts = machine.rf_power_limit / self.all_over_node
+        if self.by_current:
+            loads = [n.in_coil for n in schedule.valve.nodes if n.in_coil is not None]
+            self.watts = setting.current**2 * self.per_square if setting else 0.0
+            self.all_over_node = sum(watts_per_square_ampere(coil, x, tabled) for x in loads) / self.per_square
+            self.most_watts = most_square_amperes(coil, loads, machine.rf_power_limit)[0] * self.per_square
+        self.heat: float | None = None  # J absorbed in the part by the last run, if a current is set
         self.runs = 0
         self.before = math.nan  # K, as the RF comes on
         at = _node(schedule, node)
@@ -281,19 +318,27 @@ class _Station:
     def watts_or_own(self, watts: float | None) -> float:
         """The watts asked for, or those of the schedule."""
         watts = self.watts if watts is None else watts
-        limit = self.schedule.machine.rf_power_limit
         if not watts > 0.0:
             raise StationFault(f"the schedule gives {_words(self.node)} no RF at position {self.position}; say how many watts")
-        if watts * self.all_over_node > limit * (1.0 + 1e-9):
+        if watts > self.most_watts * (1.0 + 1e-9):
+            limit = self.schedule.machine.rf_power_limit
             raise StationFault(
+                f"{self.amperes(watts):.3g} A are more than the {self.amperes(self.most_watts):.3g} A that the coil may carry; "
+                "give fewer watts" if self.by_current else
                 f"{watts * self.all_over_node:.4g} W in all parts are more than the {limit:g} W of the coil; give fewer watts"
-            )
+            )  # fmt: skip
         return watts
+
+    def amperes(self, watts: float) -> float | None:
+        """Current in the coil that brings `watts` to the part at the set temperature [A]; None if it is not described."""
+        return (watts / self.per_square) ** 0.5 if self.per_square > 0.0 else None
 
     def with_rf(self, watts: float, seconds: float) -> Schedule:
         """The schedule with so many watts in the node for so long, the other parts in proportion."""
         if watts == 0.0 or seconds == 0.0:
             rf = None
+        elif self.by_current:
+            rf = RfSetting({}, self.start, seconds, self.amperes(watts))
         elif self.watts > 0.0:
             rf = RfSetting({name: p * watts / self.watts for name, p in self.powers.items()}, self.start, seconds)
         else:
@@ -307,7 +352,17 @@ class _Station:
         run = simulate(self.with_rf(watts, seconds), self.tolerance)
         self.runs += 1
         self.before = self._at(run, self.start)
+        if self.by_current:
+            self.heat = self._absorbed(run, watts / self.per_square, seconds)
         return self._at(run, self.start + seconds)
+
+    def _absorbed(self, run: Run, square: float, seconds: float) -> float:
+        """Heat that the part took from the coil [J] with `square` square amperes."""
+        samples = run.dwell_samples(self.position)
+        since = run.time[samples] - run.time[samples[0]]
+        inside = (since >= self.start - 1e-9) & (since <= self.start + seconds + 1e-9)
+        per_square = np.interp(run.node(self.node)[samples[inside]], table_grid(), self.table[:, 0])
+        return square * float(np.trapezoid(per_square, since[inside]))
 
     def _at(self, run: Run, since_opening: float) -> float:
         samples = run.dwell_samples(self.position)
@@ -356,6 +411,8 @@ class _Station:
             temperature_before=self.before,
             reached=self.temperature + miss,
             runs=self.runs,
+            current=self.amperes(watts),
+            heat=self.heat,
         )
 
     def _miss(self, setting: tuple[float, float]) -> float:

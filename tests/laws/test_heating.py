@@ -5,7 +5,6 @@ import math
 import numpy as np
 import pytest
 from scipy.integrate import quad, solve_ivp
-from scipy.special import ive, kve
 
 from exhaustsim.constants import GAS_CONSTANT, STEFAN_BOLTZMANN
 from exhaustsim.data import published
@@ -187,42 +186,6 @@ def test_radiative_cooling_against_integration():
     run = solve_ivp(rate, (0, 200), [1173.15], events=cold, rtol=1e-10, atol=1e-8)
     time = heating.radiative_cooling_time(0.36, 1.5e-4, 1173.15, 773.15, 298.15)
     assert time == pytest.approx(run.t_events[0][0], rel=1e-7)
-
-
-def exact_tube(resistivity, frequency, field, radius, wall):
-    """Power per outer area of a tube in an axial field, by Bessel functions."""
-    q = (1 + 1j) / heating.skin_depth(resistivity, frequency, 1.0)
-    a, b = radius, radius - wall
-    shunt = 1j * math.pi * frequency * heating.VACUUM_PERMEABILITY * b
-    # H(r) = A I0(qr) + B K0(qr) with H(a) = field and rho H'(b) = shunt H(b); the functions are taken
-    # relative to their size at a (I) and at b (K), which keeps the two unlike in a thick tube.
-    inward = np.exp(q * (b - a))
-    grow = abs(np.exp(q * (b - a)))
-
-    def first(order, r):
-        return ive(order, q * r) * (grow if r == b else 1.0)
-
-    def second(order, r):
-        return kve(order, q * r) * (inward if r == a else 1.0)
-
-    rows = np.array([
-        [first(0, a), second(0, a)],
-        [resistivity * q * first(1, b) - shunt * first(0, b), -resistivity * q * second(1, b) - shunt * second(0, b)],
-    ])
-    in_i, in_k = np.linalg.solve(rows, np.array([field, 0.0]))
-    return resistivity * field * (q * (in_i * first(1, a) - in_k * second(1, a))).real
-
-
-@pytest.mark.parametrize("frequency", [50e3, 100e3, 400e3, 800e3])
-def test_thin_wall_rf_against_bessel_functions(frequency):
-    # 0.15 mm is below half the skin depth up to 800 kHz; there the thin-wall form is 0.8 % off.
-    law = heating.rf_power_thin_wall(4.6e-7, frequency, 5000.0, 8e-3, 0.15e-3)
-    assert law == pytest.approx(exact_tube(4.6e-7, frequency, 5000.0, 8e-3, 0.15e-3), rel=1e-2)
-
-
-def test_thick_rf_falls_at_the_curie_point_by_the_root_of_the_permeability():
-    magnetic = heating.rf_power_thick(4.6e-7, 400e3, 5000.0, 100.0)
-    assert magnetic / heating.rf_power_thick(4.6e-7, 400e3, 5000.0, 1.0) == pytest.approx(10.0, rel=1e-12)
 
 
 @pytest.mark.parametrize("glass", ["lead", "soda_lime"])

@@ -6,7 +6,7 @@ from scipy.optimize import brentq
 
 from exhaustsim.constants import ATMOSPHERE, GAS_CONSTANT, REFERENCE_TEMPERATURE, STEFAN_BOLTZMANN
 from exhaustsim.data import published
-from exhaustsim.physics import getter, heating, pumps
+from exhaustsim.physics import getter, heating, induction, pumps
 
 MICRON = 0.133322387415  # Pa
 TORR = ATMOSPHERE / 760.0  # Pa
@@ -166,8 +166,8 @@ def route_molar_heat_capacity(row):
 
 
 def route_resistivity_from_skin_depth(row):
-    depth = heating.skin_depth(published.value("materials.nickel.resistivity_20C"), 400e3, 1.0)
-    return depth**2 * math.pi * 400e3 * heating.VACUUM_PERMEABILITY * 1e8
+    depth = induction.skin_depth(published.value("materials.nickel.resistivity_20C"), 400e3, 1.0)
+    return depth**2 * math.pi * 400e3 * induction.VACUUM_PERMEABILITY * 1e8
 
 
 def route_radiated_density(row):

@@ -1,0 +1,115 @@
+"""A schedule minutes after a cold start: oven air, diffusion pumps that set in, and the command."""
+
+import json
+from pathlib import Path
+
+import pytest
+from altered import machine_with
+
+from exhaustsim import cli
+from exhaustsim.data import published
+from exhaustsim.engine.run import simulate
+from exhaustsim.plant.coldstart import after_cold_start, warming_pump
+from exhaustsim.plant.designfile import DesignFault
+from exhaustsim.plant.machine import DiffusionPump, WarmUp
+
+DEMO = Path(__file__).parent.parent / "demo_data"
+
+
+@pytest.fixture(scope="module")
+def schedule(schedules):
+    return machine_with(schedules["standard"], warm_up=WarmUp(900.0, 1200.0))
+
+
+def pump_of(schedule):
+    return next(line.pump for line in schedule.machine.lines if isinstance(line.pump, DiffusionPump))
+
+
+def test_oven_air_creeps_up(schedule):
+    air = [after_cold_start(schedule, 60.0 * minutes).oven_temperature for minutes in (0, 15, 60, 600)]
+    assert air[0] == schedule.machine.room_temperature
+    # One time constant leaves 1/e of the 440 K.
+    assert schedule.oven_temperature - air[1] == pytest.approx(440.0 / 2.718281828, rel=1e-9)
+    assert air[3] == pytest.approx(schedule.oven_temperature, abs=1e-6)
+    assert air == sorted(air)
+
+
+def test_a_working_pump_is_itself_and_a_cold_one_a_pipe_to_its_backing_pump(schedule):
+    pump = pump_of(schedule)
+    warm = warming_pump(pump, 1.0)
+    assert (warm.speed, warm.knee_pressure, warm.critical_backing_pressure) == (
+        pump.speed, pump.knee_pressure, pump.critical_backing_pressure)  # fmt: skip
+    assert warm.ultimate_pressure == pytest.approx(pump.ultimate_pressure, rel=1e-12)
+    assert dict(warm.ultimate_gases) == pytest.approx(dict(pump.ultimate_gases))
+    cold, backing = warming_pump(pump, 0.0), pump.backing_pump
+    assert cold.speed == pytest.approx(backing.speed, rel=1e-4)
+    assert cold.ultimate_pressure == pytest.approx(backing.ultimate_pressure, rel=1e-4)
+    assert dict(cold.ultimate_gases) == pytest.approx(dict(backing.ultimate_gases), abs=1e-4)
+
+
+def test_half_a_jet_pumps_what_jet_and_body_pump_together(schedule):
+    """Gas by gas: S (p - p_u) of the one pump is the sum of jet and body, at any pressure under the knee."""
+    pump = pump_of(schedule)
+    half = warming_pump(pump, 0.5)
+    for pressure in (0.0, 1e-3, 0.02):
+        for gas in ("H2O", "N2", "H2"):
+            def into(p, speed, gas=gas, pressure=pressure):
+                return speed * (pressure - p.ultimate_pressure * dict(p.ultimate_gases).get(gas, 0.0))
+
+            together = into(pump, 0.5 * pump.speed) + into(pump.backing_pump, 0.5 * pump.backing_pump.speed)
+            assert into(half, half.speed) == pytest.approx(together, rel=1e-12)
+
+
+def test_the_first_valves_are_lost_and_an_hour_later_all_is_well(schedule):
+    early, late = (simulate(after_cold_start(schedule, 60.0 * minutes)) for minutes in (5.0, 180.0))
+    usual = simulate(schedule)
+    flash = schedule.position_of("flash")
+    before = {name: run.total_bulb_pressure[run.dwell_samples(flash)[0]] for name, run in
+              (("early", early), ("late", late), ("usual", usual))}  # fmt: skip
+    assert before["early"] > 5.0 * before["usual"]
+    assert before["late"] == pytest.approx(before["usual"], rel=0.01)
+    assert early.node("bulb_wall").max() < 400.0 < usual.node("bulb_wall").max()
+    for run in (early, late):
+        assert run.ledger.error < 1e-9
+    assert early.schedule.name == "DT-1 standard, 5 min after a cold start"
+
+
+def test_a_machine_that_says_nothing_is_refused(schedules):
+    with pytest.raises(DesignFault, match=r"rx16.toml: 1 fault\n  warm_up\n      missing; a cold start needs it; add \[warm_up\]"):
+        after_cold_start(schedules["standard"], 60.0)
+
+
+@pytest.mark.parametrize("seconds", [-1.0, float("inf"), float("nan")])
+def test_time_must_be_a_time(schedule, seconds):
+    with pytest.raises(ValueError, match="is not a time"):
+        after_cold_start(schedule, seconds)
+
+
+def test_command(tmp_path, capsys):
+    import shutil
+
+    folder = tmp_path / "demo"
+    shutil.copytree(DEMO, folder)
+    machine = folder / "machines/rx16.toml"
+    path = folder / "schedules/dt1_standard.toml"
+    assert cli.main(["run", str(path), "--minutes-after-cold-start", "10"]) == 2
+    assert "add [warm_up]" in capsys.readouterr().err
+    machine.write_text(machine.read_text(encoding="utf-8") + "\n[warm_up]\n", encoding="utf-8")
+    assert cli.main(["run", str(path), "--minutes-after-cold-start", "10", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["schedule"] == "DT-1 standard, 10 min after a cold start"
+    for bad in ("-1", "soon", "inf"):
+        with pytest.raises(SystemExit) as refused:
+            cli.main(["run", str(path), "--minutes-after-cold-start", bad])
+        assert refused.value.code == 2
+        assert "not a number of minutes" in capsys.readouterr().err
+
+
+def test_usual_warm_up_comes_from_the_table(tmp_path):
+    import shutil
+
+    from exhaustsim.plant.designfile import load_machine
+
+    path = tmp_path / "rx16.toml"
+    shutil.copy(DEMO / "machines/rx16.toml", path)
+    path.write_text(path.read_text(encoding="utf-8") + '\n[warm_up]\npump_ready_time = "30 min"\n', encoding="utf-8")
+    assert load_machine(path).warm_up == WarmUp(published.value("warm_up.oven_time_constant"), 1800.0)
