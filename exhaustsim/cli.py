@@ -63,7 +63,7 @@ def _parser() -> argparse.ArgumentParser:
         "exhaustsim run demo_data/schedules/dt1_standard.toml --units mbar --reach anode=900degC@8",
     )  # fmt: skip
     run.add_argument("schedule", metavar="SCHEDULE", help="schedule file (TOML)")
-    run.add_argument("--out", metavar="DIR", help="write the run log (CSV) and the result (JSON) there")
+    run.add_argument("--out", metavar="DIR", help="write a report (HTML), the run log (CSV) and the result (JSON) there")
     run.add_argument(
         "--reach", action="append", default=[], type=_reach, metavar="PART",
         help="RF that brings a part to a temperature: anode=900degC@8 asks for the watts (and seconds) at position 8, "
@@ -213,11 +213,14 @@ def _run(options) -> int:
         return comparison.to_json()[0] | explanation.to_json()
 
     def write(result, folder):
+        from exhaustsim.reporting.report import write_report
+
         verdict = result[1].verdict
         name = _file_name(verdict.name)
         verdict.run.to_log(os.path.join(folder, f"{name}.csv"))
         _write_json(data(result), os.path.join(folder, f"{name}.json"))
-        return [f"{name}.csv", f"{name}.json"]
+        write_report(result[0], os.path.join(folder, f"{name}.html"), [result[1]])
+        return [f"{name}.html", f"{name}.csv", f"{name}.json"]
 
     def text(result):
         from exhaustsim.reporting.screen import run_text

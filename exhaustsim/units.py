@@ -238,6 +238,30 @@ def convert(value: float, kind: str, unit: str) -> float:
     return value / factor
 
 
+def share_text(share: float, finer: int = 0) -> str:
+    """A share in %, with two figures; near the whole with as many as what is left needs, two decimals at most.
+
+    `finer` asks for so many decimals more.
+
+    >>> [share_text(x) for x in (0.0166, 0.31, 0.9624, 0.9996, 0.99999, 1.0)]
+    ['1.7%', '31%', '96.2%', '99.96%', '100%', '100%']
+    """
+    percent = 100.0 * share
+    if abs(percent) < 90.0:
+        return f"{format_number(percent, 2 + finer)}%"
+    decimals = (1 if abs(100.0 - percent) >= 1.0 else 2) + finer
+    return f"{percent:.{decimals}f}".rstrip("0").rstrip(".") + "%"
+
+
+def share_texts(share: float, limit: float) -> tuple[str, str]:
+    """A share and its limit in %, with enough decimals to tell them apart."""
+    for finer in range(5):
+        texts = share_text(share, finer), share_text(limit, finer)
+        if texts[0] != texts[1] or share == limit:
+            break
+    return texts
+
+
 def show(value: float, kind: str, unit: str, figures: int | None = None) -> str:
     """`value` (SI) as text with its unit, for a person; pressures with two figures.
 

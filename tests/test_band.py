@@ -10,6 +10,7 @@ from html.parser import HTMLParser
 import numpy as np
 import pytest
 from fake_run import DEMO, fake_run, with_values
+from matplotlib.text import Text
 
 import exhaustsim
 from exhaustsim import cli
@@ -41,7 +42,7 @@ def counted(monkeypatch):
     """Made-up runs in place of simulated ones; gives the valves that were asked for."""
     valves = []
 
-    def made_up(schedule, tolerance):
+    def made_up(schedule, tolerance, near=()):
         valves.append(schedule.valve)
         return with_values(fake_run(), schedule=schedule)
 
@@ -260,7 +261,8 @@ def test_turns_are_real(bands, schedules, name):
         nominal = result.nominal
         assert (verdict.passes, verdict.meets_target) != (nominal.passes, nominal.meets_target)
         for check in verdict.targets:
-            assert check.value == pytest.approx(flip.case.values[check.name], rel=1e-6)
+            # The lines settle to a thousandth, from wherever they begin; the band begins at the nominal run.
+            assert check.value == pytest.approx(flip.case.values[check.name], rel=1e-3)
 
 
 def by_hand(valve, constant, value):
@@ -300,7 +302,7 @@ def test_words_when_a_verdict_turns_to_pass(monkeypatch, schedules):
     """A made-up valve that converts only with fine needles."""
     used = schedules["standard"].valve.coating.needle_radius
 
-    def made_up(schedule, tolerance):
+    def made_up(schedule, tolerance, near=()):
         run = fake_run()
         share = 1.0 if schedule.valve.coating.needle_radius < 0.9 * used else 0.9
         return with_values(run, schedule=schedule, converted_fraction=share * run.converted_fraction)
@@ -427,7 +429,7 @@ def test_command_gives_the_band_when_asked(counted, monkeypatch):
 def test_interrupt_ends_the_command(monkeypatch, capsys):
     monkeypatch.setattr("exhaustsim.studies.comparison.simulate", lambda schedule, tolerance: fake_run())
 
-    def interrupted(schedule, tolerance):
+    def interrupted(schedule, tolerance, near=()):
         raise KeyboardInterrupt
 
     monkeypatch.setattr(band_module, "simulate", interrupted)
@@ -452,7 +454,7 @@ def test_tolerance_out_of_range_is_refused(schedules):
 def test_a_run_that_fails_is_named(monkeypatch, schedules):
     used = glass_water(schedules["standard"].valve)
 
-    def made_up(schedule, tolerance):
+    def made_up(schedule, tolerance, near=()):
         if glass_water(schedule.valve) > 2.0 * used:
             raise FailedRun("no periodic state")
         return with_values(fake_run(), schedule=schedule)
@@ -464,3 +466,13 @@ def test_a_run_that_fails_is_named(monkeypatch, schedules):
 
 def test_names_are_offered():
     assert exhaustsim.band is band and exhaustsim.Band is Band
+
+
+def test_shares_are_told_in_per_cent_in_table_and_picture(bands):
+    """Not as 0.9624: of what is nearly all, what is left has two figures."""
+    result = bands["too_fast"]
+    rows = {row[0]: row[1:5] for row in result.text_rows()}
+    assert rows["converted fraction"] == ("62%", "96.2%", "100%", "99.5%")
+    assert rows["barium spent"] == ("1.7%", "31%", "100%", "15%")
+    told = " ".join(text.get_text() for text in band_picture(result).findobj(Text))
+    assert "62%" in told and "1.7%" in told and "0.62" not in told

@@ -59,7 +59,7 @@ def test_a_target_missed_counts_what_is_missing():
     target = next(m for m in found if m.name == "converted_fraction")
     assert target.margin == pytest.approx(1.0 - 0.04 / 0.005)
     assert "incomplete_breakdown" not in [m.name for m in found]  # the target says the same
-    assert "Passed: converted fraction (on leaving the pump) 0.960 against the target of 0.995" in binding_sentence(found)
+    assert "Passed: converted fraction (on leaving the pump) 96% against the target of 99.5%" in binding_sentence(found)
 
 
 @pytest.mark.parametrize("name", ["standard", "faster", "too_fast"])

@@ -48,7 +48,7 @@ def test_the_quickest_that_passes_is_the_answer(three):
     assert three.answer == (
         "faster is the quickest that meets every target (12.5 s index, 288 valves per hour, 20% more than standard), "
         "and warns of cathode over temperature; too fast meets its target bulb pressure (0.012 Pa against 0.050 Pa) and "
-        "still fails: converted fraction on leaving the pump 0.93 (3.0 Pa L of CO2 left in the coating) and barium spent 55% against 15%."
+        "still fails: converted fraction on leaving the pump 93% (3.0 Pa L of CO2 left in the coating) and barium spent 55% against 15%."
     )
 
 
@@ -131,9 +131,9 @@ def test_position_rows_follow_the_histories(three):
 def test_compare_reads_simulates_and_judges(monkeypatch):
     seen = []
     monkeypatch.setattr(comparison_module, "simulate", lambda schedule, tolerance: fake_run(schedule))
-    result = compare([DEMO / "dt1_standard.toml", fake_run().schedule], progress=seen.append, pressure_unit="mbar")
-    assert [v.name for v in result.verdicts] == ["DT-1 standard"] * 2
-    assert seen == ["simulating DT-1 standard (1 of 2)", "simulating DT-1 standard (2 of 2)"]
+    result = compare([DEMO / "dt1_standard.toml", replace(fake_run().schedule, name="DT-1 again")], progress=seen.append, pressure_unit="mbar")
+    assert [v.name for v in result.verdicts] == ["DT-1 standard", "DT-1 again"]
+    assert seen == ["simulating DT-1 standard (1 of 2)", "simulating DT-1 again (2 of 2)"]
     assert result.verdicts[0].pressure_unit == "mbar"
 
 
@@ -159,3 +159,23 @@ def test_faults_of_all_files_come_back_before_anything_is_simulated(monkeypatch,
 def test_nothing_to_compare_is_refused():
     with pytest.raises(ValueError, match="no schedule"):
         compare([])
+
+
+def test_namesakes_are_refused_with_both_files_and_the_cure(monkeypatch, tmp_path):
+    monkeypatch.setattr(comparison_module, "simulate", lambda *_: pytest.fail("simulated"))
+    copy = tmp_path / "changed.toml"
+    text = (DEMO / "dt1_standard.toml").read_text(encoding="utf-8")
+    copy.write_text(text.replace("../", f"{DEMO.parent}/").replace('index_time = "12 s"', 'index_time = "13 s"'), encoding="utf-8")
+    with pytest.raises(DesignFault) as caught:
+        compare([DEMO / "dt1_standard.toml", DEMO / "dt1_faster.toml", copy])
+    (fault,) = caught.value.faults
+    assert (fault.file, fault.key, fault.given) == (str(copy), "name", '"DT-1 standard"')
+    assert str(DEMO / "dt1_standard.toml") in fault.need and fault.cure == "give one of the two another name"
+    with pytest.raises(DesignFault, match="a schedule described in Python has the same name"):
+        compare([replace(fake_run().schedule, source=""), fake_run().schedule])
+
+
+def test_words_of_a_table_are_not_broken_while_there_is_room():
+    rows = [("name", *"abcdefghi", "worst flag")] + [("a schedule of many words " * 2, *["1234567"] * 9, "bulb over temperature")]
+    text = grid(rows, left=(0, 10))
+    assert "temperature" in text and max(map(len, text.splitlines())) <= WIDTH

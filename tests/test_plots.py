@@ -8,13 +8,15 @@ from xml.etree import ElementTree
 
 import numpy as np
 import pytest
-from fake_run import fake_run, standard_schedule, with_values
+from fake_run import DEMO, fake_run, standard_schedule, with_values
 from matplotlib.collections import PolyCollection
 from matplotlib.colors import to_rgb
 from matplotlib.text import Text
 
 from exhaustsim.constants import CO2, GAS_COUNT, H2O, N2, ZERO_CELSIUS
-from exhaustsim.reporting import ledgerbars, plots
+from exhaustsim.engine.run import simulate
+from exhaustsim.plant.designfile import load_schedule
+from exhaustsim.reporting import canvas, ledgerbars, plots
 from exhaustsim.reporting.canvas import PENS, Labels, decades, log_pressure_axis, new_figure, place, svg
 from exhaustsim.studies.comparison import Comparison
 from exhaustsim.studies.verdict import judge
@@ -142,6 +144,63 @@ def test_label_without_room_at_its_curve_gets_a_line_to_it():
     labels.draw()
     (leader,) = axes.lines
     assert 10.0 * leader.get_ydata()[1] == pytest.approx(5.0, abs=0.05)
+
+
+def test_every_position_of_a_machine_with_24_reads(runs):
+    """Nothing of the work at a position is cut short, however narrow the position."""
+    run = simulate(load_schedule(DEMO / "dr3_standard.toml"))
+    figure = plots.pressure_by_position(run)
+    words = [text for text, _ in texts_of(figure)]
+    assert len(run.schedule.positions) == 24 and {"load", "spark", "oven", "RF", "flash", "tip-off", "eject"} <= set(words)
+    assert not any("…" in word for word in words)
+    assert_legible(figure)
+
+
+def test_words_that_do_not_fit_shrink_then_break_then_are_cut():
+    assert canvas.fitted("oven", 40.0, 7.5) == ("oven", 7.5)
+    words, size = canvas.fitted("tip-off", 0.9 * canvas.text_width("tip-off", 7.5), 7.5)
+    assert words == "tip-off" and 6.0 <= size < 7.5
+    words, size = canvas.fitted("oven + flash", canvas.text_width("+ flash", 6.0) + 1.0, 7.5)
+    assert (words, size) == ("oven\n+ flash", 6.0)
+    words, size = canvas.fitted("tip-off", 15.0, 7.5)
+    assert words.endswith("…") and canvas.text_width(words, size) <= 15.0
+    figure = new_figure()
+    drawn = figure.text(0.1, 0.1, "tip-off", fontsize=7.5)
+    assert canvas.text_width("tip-off", 7.5) == pytest.approx(drawn.get_window_extent(figure.canvas.get_renderer()).width, abs=1.5)
+
+
+def test_a_label_does_not_stand_where_its_curve_lies_on_another():
+    """Two curves are one for nine tenths of the way: the label belongs where they part."""
+    figure = new_figure()
+    axes = place(figure, 60, 40, 20, 20)
+    axes.set_xlim(0.0, 1.0)
+    axes.set_ylim(0.0, 10.0)
+    x = np.linspace(0.0, 1.0, 400)
+    labels = Labels(axes)
+    labels.curve(x, np.where(x < 0.8, 2.0, 2.0 + 25.0 * (x - 0.8)))
+    labels.curve(x, 2.0 + 0.0 * x, "flat")
+    labels.draw()
+    (text,) = axes.texts
+    assert text.get_position()[0] > 0.8
+
+
+def test_slivers_of_the_ledger_are_one_piece(runs):
+    for run in runs.values():
+        figure = plots.ledger_bars(run)
+        (axes,) = figure.axes
+        for collection in axes.collections:
+            corners = [path.vertices for path in collection.get_paths()]
+            wide = [c[:, 0].max() - c[:, 0].min() for c in corners]
+            assert sum(wide) == pytest.approx(1.0)
+            assert sum(w * ledgerbars.BAR < ledgerbars.SLIVER for w in wide) <= 1
+        assert not any("…" in text.get_text() for text in axes.texts)
+
+
+def test_side_by_side_says_what_becomes_of_each_schedule(runs):
+    comparison = Comparison(tuple(judge(run) for run in runs.values()))
+    words = [text for text, _ in texts_of(plots.side_by_side(comparison))]
+    for number, verdict in enumerate(comparison.verdicts, start=1):
+        assert f"{number} {verdict.name}: {verdict.word}" in words
 
 
 # ---- the numbers shown -----------------------------------------------------------------

@@ -14,16 +14,16 @@ from exhaustsim.studies.positions import position_rows
 SILENT = {
     "heater": ("converted_after_heating", "heater_overvoltage", "breakdown_bulb_pressure"),
     "hot cathode": ("binder_left_when_hot", "carbon_dioxide_on_cooling"),
-    "flash": ("barium_yield", "carbon_dioxide_at_flash", "carbon_dioxide_evolving_at_flash"),
+    "flash": ("barium_yield", "carbon_dioxide_at_flash", "carbon_dioxide_evolving_at_flash", "flash_duration"),
     "tip-off": (
         "argon_at_tip_off", "barium_spent_in_ageing", "bulb_pressure_at_tip_off", "fall_at_tip_off", "glass_water_left",
-        "sealing_time_left", "tip_burst_clearing", "sealed_oxidant", "sealed_oxygen",
+        "sealing_time_left", "tip_burst_clearing", "exhaust_stem_bore", "inert_tip_burst", "sealed_oxidant", "sealed_oxygen",
     ),
     "RF": ("dwell_left_after_rf", "water_on_hot_getter"),
     "oven": ("wall_at_oven_exit",),
     "shelf": ("helium_after_shelf", "barium_spent_in_life"),
     "diffusion pump": ("backing_pressure_share", "diffusion_inlet_pressure"),
-    "foot and mica": ("foot_temperature", "mica_temperature"),
+    "foot and mica": ("foot_temperature", "mica_temperature", "film_on_mica"),
 }  # fmt: skip
 
 

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from exhaustsim.constants import GAS_CONSTANT, REFERENCE_TEMPERATURE, ZERO_CELSIUS
-from exhaustsim.units import KINDS, UnitFault, convert, format_number, parse, parse_any, show
+from exhaustsim.units import KINDS, UnitFault, convert, format_number, parse, parse_any, share_texts, show
 
 ALL_UNITS = [(kind, unit) for kind, k in KINDS.items() for unit in k.units]
 
@@ -210,3 +210,18 @@ def test_figures_survive_rounding_up(value, figures, text):
 @given(value=st.floats(min_value=1e-12, max_value=1e12), figures=st.integers(min_value=1, max_value=6))
 def test_shown_number_is_within_half_a_last_figure(value, figures):
     assert float(format_number(value, figures)) == pytest.approx(value, rel=0.5000001 * 10.0 ** (1 - figures), abs=0.0)
+
+
+@pytest.mark.parametrize(
+    ("share", "limit", "texts"),
+    [
+        (0.9624, 0.995, ("96.2%", "99.5%")),
+        (0.0166, 0.15, ("1.7%", "15%")),
+        (0.99499, 0.995, ("99.499%", "99.5%")),
+        (0.14998, 0.15, ("14.998%", "15.000%")),
+        (1.0, 0.995, ("100%", "99.5%")),
+        (0.995, 0.995, ("99.5%", "99.5%")),
+    ],
+)
+def test_shares_and_their_limits_are_told_apart_in_per_cent(share, limit, texts):
+    assert share_texts(share, limit) == texts

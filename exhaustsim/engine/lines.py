@@ -8,6 +8,7 @@ the inflow as the slope of the gas handed over so far, which keeps the amount ex
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -19,7 +20,7 @@ from exhaustsim.engine.jacobian import line_shape
 from exhaustsim.engine.march import DONE, KIND_LINE, MAX_STEPS_PER_PHASE, SENTENCES, march
 from exhaustsim.engine.network import index_grid, jumps_of, line_tables, room_air
 from exhaustsim.engine.rates import G, LINE_CORE, LINE_SIZE, HeadTables, Waveform
-from exhaustsim.engine.result import FailedRun, LineWaveform
+from exhaustsim.engine.result import FailedRun, LineWaveform, Run
 from exhaustsim.plant.schedule import Schedule
 
 
@@ -66,6 +67,31 @@ class Lines:
             end[k, 2 * G] = 1.0
         empty = np.zeros_like(pressure)
         return LineHistory(pressure, empty, empty, empty[:, :, 0], empty[:, :, 0] + 1.0, end, np.zeros(number))
+
+    def like(self, runs: Sequence[Run]) -> LineHistory:
+        """Pressures to begin with: those of the first run times what each of the others changes on them.
+
+        Raises
+        ------
+        ValueError
+            A run has other lines or another timing.
+        """
+        time = np.concatenate([self.moving, self.dwelling])
+        names = [line.name for line in self.machine.lines]
+        for run in runs:
+            same = [wave.name for wave in run.lines] == names and all(np.array_equal(w.time, time) for w in run.lines)
+            if not same or run.line_history is None:
+                raise ValueError("a run to begin with needs the same lines, index time and RF times as the schedule")
+        first, *others = (run.line_history for run in runs)
+        pressure, end = first.pressure.copy(), first.end.copy()
+        growth = _over(first.slope, first.pressure)  # 1/s
+        total = growth.copy()
+        for other in others:
+            pressure *= np.where(first.pressure > 0.0, _over(other.pressure, first.pressure), 1.0)
+            end *= np.where(first.end > 0.0, _over(other.end, first.end), 1.0)
+            total += _over(other.slope, other.pressure) - growth
+        end[:, 2 * G] = np.minimum(end[:, 2 * G], 1.0)
+        return first._replace(pressure=pressure, slope=total * pressure, end=end)
 
     def dwell_waves(self, history: LineHistory) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Knots, pressures and slopes that a valve standing on the lines meets (at least one line long)."""
@@ -152,6 +178,11 @@ class Lines:
             )
             for k, line in enumerate(self.machine.lines)
         )
+
+
+def _over(above, below):
+    """Quotient, 0 where there is nothing below."""
+    return np.divide(above, below, out=np.zeros_like(above), where=below > 0.0)
 
 
 @kernel

@@ -246,9 +246,15 @@ def head_rates(t, y, head, c, wave, work, dy):
     """Fill `dy` with the rates of a head [mol/s, K/s, kg/s, ...] at local time `t` of a phase.
 
     `c` are the controls of the phase, `wave` the pressure of the line it stands on (read only
-    while the port is open), `work` a float array of `WORK_SIZE`.
+    while the port is open), `work` a float array of `WORK_SIZE`.  All of `dy` is nan where a temperature
+    is not above absolute zero.
     """
     at = head.at
+    # A step that is far too long may try a temperature that does not exist; the stepper then takes a shorter one.
+    for i in range(at.nodes):
+        if not y[i] > 0.0:
+            dy[:] = np.nan
+            return
     s = head.scalars
     bulb = work[0:G]
     dead = work[G : 2 * G]

@@ -10,13 +10,17 @@ Positions count from 1; samples after the valve has left the machine carry posit
 from __future__ import annotations
 
 import functools
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from exhaustsim.constants import GAS_CONSTANT, GAS_NAMES, REFERENCE_TEMPERATURE, ZERO_CELSIUS
 from exhaustsim.engine.ledger import GasLedger
 from exhaustsim.plant.schedule import Schedule
+
+if TYPE_CHECKING:
+    from exhaustsim.engine.lines import LineHistory
 
 STAGES = ("dwell", "transfer", "standing", "ageing", "shelf")
 
@@ -97,6 +101,7 @@ class Run:
     port_flow: np.ndarray  # (t, gas) mol/s from head to line
     lines: tuple[LineWaveform, ...]
     tolerance: float
+    line_history: LineHistory | None = field(default=None, repr=False)  # of the engine, from which a run near this one may begin
 
     # ---- places in the history -------------------------------------------------------
 

@@ -13,6 +13,7 @@ Not here: unlike heads, leakers, stops, cold start.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -28,13 +29,14 @@ from exhaustsim.plant.schedule import Schedule
 
 LINE_AGREEMENT = 1e-3  # root-mean-square relative change of a line pressure between the last two passes
 LINE_FLOOR = 1e-6  # Pa: a line far below this is as good as empty, and its relative change is rounding
+STILL = 0.2  # share of the agreement asked for within which a line counts as not having moved between two passes
 DRAFTS = (1e-2,)  # tolerances of the first passes, whose line pressures are still far off
 MAX_PASSES = 30
 LEDGER_LIMIT = 1e-9  # of the inventory; above this a run has failed
 NO_LINE = LineTables(0, np.zeros(9), np.zeros(G), np.zeros(G))
 
 
-def simulate(schedule: Schedule, tolerance: float = 1e-3) -> Run:
+def simulate(schedule: Schedule, tolerance: float = 1e-3, near: Sequence[Run] = ()) -> Run:
     """Simulate one valve through `schedule`, the lines being fed by valves like itself.
 
     Parameters
@@ -45,6 +47,10 @@ def simulate(schedule: Schedule, tolerance: float = 1e-3) -> Run:
         Relative tolerance of a step [1], between 1e-9 and 1e-2.  1e-3 gives partial pressures
         at position ends to about 1e-3 (measured in the tests); line pressures repeat to 1e-3 or
         ten times `tolerance`, whichever is less.
+    near : sequence of Run
+        A run of nearly the same valve with the same lines and timing, and runs that differ from it each in one
+        thing that this one has too.  The lines begin at the pressures to be expected from them, which saves
+        passes; they are settled to the same agreement as without.
 
     Returns
     -------
@@ -53,7 +59,7 @@ def simulate(schedule: Schedule, tolerance: float = 1e-3) -> Run:
     Raises
     ------
     ValueError
-        Tolerance outside its range.
+        Tolerance outside its range, or `near` has other lines or another timing.
     FailedRun
         The stepper gave up, the lines found no periodic state, or the gas ledger did not close.
     """
@@ -64,7 +70,8 @@ def simulate(schedule: Schedule, tolerance: float = 1e-3) -> Run:
     lines = Lines(schedule)
     counts = np.zeros(3, dtype=np.int64)
     on_machine = phases_on_machine(phases)
-    settled = settle_lines(schedule, valve, phases, lines, tolerance, counts)
+    begin = lines.like(near) if near else None
+    settled = settle_lines(schedule, valve, phases, lines, tolerance, counts, begin)
     states, waves = settled.states, settled.waves
     if on_machine < len(phases.duration):
         later, _ = march_valve(
@@ -80,6 +87,7 @@ def simulate(schedule: Schedule, tolerance: float = 1e-3) -> Run:
         outcome=outcome,
         ledger=ledger,
         lines=lines.waveforms(settled.history),
+        line_history=settled.history,
         tolerance=tolerance,
         **histories(schedule, valve, phases, states, rates_of(valve, phases, states, waves), waves),
     )
@@ -96,8 +104,12 @@ class SettledLines(NamedTuple):
     change: float  # root-mean-square relative change of a line pressure in the last pass, worst line
 
 
-def settle_lines(schedule: Schedule, valve: ValveArrays, phases: Phases, lines: Lines, tolerance, counts) -> SettledLines:
+def settle_lines(
+    schedule: Schedule, valve: ValveArrays, phases: Phases, lines: Lines, tolerance, counts, begin: LineHistory | None = None
+) -> SettledLines:
     """March valve and lines in turn until the line pressures repeat themselves.
+
+    From the pressures in `begin`, which are close already, no draft is made.
 
     Raises
     ------
@@ -106,32 +118,86 @@ def settle_lines(schedule: Schedule, valve: ValveArrays, phases: Phases, lines: 
     """
     # Step selection alone moves line pressures by about the tolerance, so no more is asked than that.
     agreement = min(LINE_AGREEMENT, max(10.0 * tolerance, 1e-7))
-    history = lines.at_rest()
+    drafts = DRAFTS if begin is None else ()
+    history = lines.at_rest() if begin is None else begin
+    on_machine = phases_on_machine(phases)
+    met = None  # the waves that the valve met last, marched at `met_tolerance`
+    met_tolerance = np.nan
     for passes in range(1, MAX_PASSES + 1):
-        step_tolerance = _step_tolerance(passes, tolerance)
+        step_tolerance = _step_tolerance(passes, tolerance, drafts)
         waves = lines.dwell_waves(history)
-        states, reached = march_valve(
-            valve, phases, 0, phases_on_machine(phases), waves, valve.start.copy(), step_tolerance, counts
-        )
+        first = 0
+        if step_tolerance == met_tolerance:
+            # Up to the first line that has moved the valve would do the same again.
+            waves, first = _moved_waves(phases, on_machine, met, waves, STILL * agreement)
+        if first == 0:
+            states, reached = march_valve(valve, phases, 0, on_machine, waves, valve.start.copy(), step_tolerance, counts)
+        elif first < on_machine:
+            row = phases.sample_ptr[first]
+            later, reached = march_valve(
+                valve, phases, first, on_machine, waves, states[row - 1].copy(), step_tolerance, counts
+            )
+            states = np.concatenate([states[:row], later[row:]])
+        met, met_tolerance = waves, step_tolerance
         handed_over, flow = _handed_over(schedule, valve, phases, states, waves, len(lines.moving))
-        latest = lines.march(handed_over, flow, history.end, min(tolerance, step_tolerance), counts, periods=2 if passes == 1 else 1)
+        latest = lines.march(
+            handed_over, flow, history.end, min(tolerance, step_tolerance), counts, periods=2 if passes <= len(drafts) else 1
+        )
         change = _relative_change(lines, history.pressure, latest.pressure)
         history = latest
         if change <= agreement and step_tolerance <= tolerance:
             return SettledLines(states, reached, waves, history, passes, change)
     raise FailedRun(
-        f"The pumping lines found no periodic pressure in {MAX_PASSES} passes (last change {change:.1e}); "
-        "a diffusion pump may be stalling and recovering in turn."
+        f"The pumping lines found no periodic pressure in {MAX_PASSES} passes (last change {change:.1e}); {_why_unsettled(lines, history)}"
     )
 
 
-def _step_tolerance(passes: int, tolerance: float) -> float:
+def _why_unsettled(lines: Lines, history: LineHistory) -> str:
+    """What keeps the lines from a periodic state, and what to do, in words."""
+    time = np.concatenate([lines.moving, lines.dwelling])
+    for k, line in enumerate(lines.machine.lines):
+        if lines.tables[k].kind != 1:
+            continue
+        # What comes in beyond the throughput that the pump has left at its knee stays in the manifold.
+        offered = np.trapezoid(history.inflow[k].sum(axis=1), time) / time[-1] * lines.rt
+        most = line.pump.speed * line.pump.knee_pressure
+        if offered > most:
+            return (
+                f'line {line.name} is overloaded: its heads give it {offered * 1e3:.2g} Pa L/s in the mean, more than the '
+                f"{most * 1e3:.2g} Pa L/s that its diffusion pump can pass (speed x knee pressure); move gas load to another line."
+            )
+    for k, line in enumerate(lines.machine.lines):
+        if lines.tables[k].kind == 1 and history.running[k].min() < 0.9:
+            return f"the diffusion pump of line {line.name} stalls and recovers in turn; give it a larger backing pump or less gas."
+    return "the pressures jitter more than the tolerance asks; try a smaller tolerance."
+
+
+def _moved_waves(phases: Phases, on_machine: int, met, latest, still: float):
+    """The latest waves of the lines that moved by more than `still` and the old ones of the others, and the first phase
+    that stands on a line that moved (`on_machine` when none did); phases count from that position's transfer on.
+    """
+    knots, old, old_slope = met
+    _, new, new_slope = latest
+    before, after = old.sum(axis=2), new.sum(axis=2)
+    square = np.trapezoid(((after - before) / (np.abs(after) + LINE_FLOOR)) ** 2, knots, axis=1) / (knots[-1] - knots[0])
+    moved = np.sqrt(square) > still
+    pick = moved[:, None, None]
+    line = phases.line[:on_machine]
+    hit = np.flatnonzero((line >= 0) & moved[np.maximum(line, 0)])
+    if hit.size == 0:
+        return met, on_machine
+    position = phases.position[phases.sample_ptr[:on_machine]]
+    first = int(np.argmax(position == position[hit[0]]))
+    return (knots, np.where(pick, new, old), np.where(pick, new_slope, old_slope)), first
+
+
+def _step_tolerance(passes: int, tolerance: float, drafts: tuple[float, ...]) -> float:
     """Draft passes first; when the pressures still jitter after six passes, finer steps quiet them.
 
     A line driven near the knee of its diffusion pump passes on the noise of step selection enlarged.
     """
-    if passes <= len(DRAFTS):
-        return max(tolerance, DRAFTS[passes - 1])
+    if passes <= len(drafts):
+        return max(tolerance, drafts[passes - 1])
     return max(1e-9, tolerance * (1.0 if passes <= 6 else 0.1 if passes <= 14 else 0.01))
 
 

@@ -6,7 +6,7 @@ its total: it decides how much water and oxygen the valves see.
 
 Public: `rotary_flow`, `pump_down_pressure`, `pump_down_time`, `series_speed`, `diffusion_speed`,
 `jet_target`, `diffusion_flow`, `required_backing_speed`, `booster_speed`,
-`turbomolecular_compression`, `turbomolecular_speed`.
+`turbomolecular_compression`, `turbomolecular_speed`, `water_carried_out`.
 
 Not modelled: condensation of water in a rotary pump without ballast (beyond its tolerance),
 oil vapour and its backstreaming, warm-up, speed of a diffusion pump differing from gas to gas
@@ -402,3 +402,40 @@ def turbomolecular_speed(pressure, backing_pressure, speed, compression):
     0.0
     """
     return speed * (1.0 - backing_pressure / pressure / compression) / (1.0 - 1.0 / compression)
+
+
+@kernel
+def water_carried_out(other_gas, saturation, exhaust_pressure):
+    """Largest throughput of water vapour that a rotary pump blows out without condensing it.
+
+    Parameters
+    ----------
+    other_gas : float
+        Throughput of all gas that goes out with it: what the pump takes in beside the water, and any gas
+        ballast [any unit of throughput].
+    saturation : float
+        Saturation pressure of water at the temperature of the pump [Pa].
+    exhaust_pressure : float
+        Pressure at which the exhaust valve lifts, above `saturation` [Pa].
+
+    Returns
+    -------
+    float
+        Throughput of water, in the unit of `other_gas`.
+
+    Notes
+    -----
+    Water and the other gas are compressed together until the exhaust valve lifts.  Water stays vapour as
+    long as its share of that pressure is below saturation: Q_w/(Q_w + Q_o) p_e <= p_s, so
+    Q_w = Q_o p_s/(p_e - p_s).  Nothing is carried out without other gas, however little water there is:
+    a pump colder than 100 degC tolerates no pure water vapour without ballast.  With dry ballast air,
+    Q_o = B p_atm, it is the usual water vapour tolerance S p_w = B p_atm p_s/(p_e - p_s).
+
+    Source: own derivation from ideal gases and saturation.
+
+    Examples
+    --------
+    >>> round(float(water_carried_out(1.0, 31.2e3, 120e3)), 4)
+    0.3514
+    """
+    return other_gas * saturation / (exhaust_pressure - saturation)

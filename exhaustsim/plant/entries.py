@@ -135,6 +135,15 @@ class Entries:
             return given
         return self.text(key, default)
 
+    def yes_no(self, key: str, default: bool) -> bool:
+        """true or false."""
+        self._asked[key] = None
+        given = self.table.get(key, default)
+        if not isinstance(given, bool):
+            self.fault(key, "needs true or false, without quotation marks", f"such as {key} = true")
+            return default
+        return given
+
     def whole_numbers(self, key: str, default: object = _REQUIRED) -> tuple[int, ...]:
         """A list of whole numbers, such as positions."""
         self._asked[key] = None

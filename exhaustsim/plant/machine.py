@@ -51,6 +51,7 @@ class PumpingLine:
     pump: RotaryPump | DiffusionPump
     manifold_volume: float  # m^3
     in_leak_per_port: float  # mol/s of air while a port is open to this line
+    trapped: bool = True  # an oil trap or baffle stands between pump and manifold
 
 
 @dataclass(frozen=True)

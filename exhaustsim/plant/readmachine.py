@@ -179,6 +179,7 @@ def _lines(entries: Entries) -> tuple[PumpingLine, ...]:
                 pump=pump,
                 manifold_volume=line.quantity("manifold_volume", "volume", above=0.0),
                 in_leak_per_port=line.quantity("in_leak_per_port", "throughput", at_least=0.0),
+                trapped=line.yes_no("trapped", default=True),
             )
         )
         line.finish()

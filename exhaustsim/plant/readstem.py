@@ -50,6 +50,7 @@ def read_exhaust_stem(entries: Entries) -> ExhaustStem:
         burst_share_to_bulb=entries.share("burst_share_to_bulb"),
         sealing_time=entries.quantity("sealing_time", "time", above=0.0),
         sections=sections,
+        wall_thickness=entries.quantity("wall_thickness", "length", default=None, above=0.0),
     )
     if stem.pip_length >= length:
         where = f"the sections, {length * 1e3:.6g} mm in all" if sections else "length"

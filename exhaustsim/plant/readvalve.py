@@ -64,6 +64,8 @@ FLAG_KINDS = {
     "flash_duration": "time",
     "getter_insufficient": "share",
     "getter_life": "share",
+    "barium_on_mica": "length",
+    "pressure_at_flash": "pressure",
     "cold_bake": "temperature",
     "glass_water_left": "amount",
     "bulb_over_temperature": "temperature",
@@ -77,7 +79,10 @@ FLAG_KINDS = {
     "tip_off_early": "pressure",
     "falling_at_tip_off": "rate",
     "tip_burst": "time",
+    "inert_tip_burst": "share",
     "tip_quality": "length",
+    "thin_exhaust_stem": "number",
+    "thick_exhaust_stem": "number",
     "sealing_time_left": "time",
     "argon_floor": "share",
     "helium_floor": "share",
@@ -87,6 +92,8 @@ FLAG_KINDS = {
     "forepressure": "share",
     "backstreaming": "pressure",
     "backstreaming_by_stall": "share",
+    "backstreaming_idle": "pressure",
+    "water_in_rotary": "mass",
     "index_infeasible": "time",
     "ledger_open": "share",
     "outside_evidence": "number",
@@ -362,6 +369,7 @@ def _getter(entries: Entries) -> Getter:
         burial_rate=by_gas("burial_rate", "rate", at_least=0.0),
         appetite=by_gas("appetite", "amount_per_mass", above=0.0),
         hydrogen_returned=entries.share("hydrogen_returned", from_data="getters.hydrogen_returned"),
+        share_on_mica=entries.share("share_on_mica", from_data="getters.share_on_mica"),
     )
     entries.finish()
     return getter

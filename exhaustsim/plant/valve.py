@@ -154,6 +154,7 @@ class ExhaustStem:
     burst_share_to_bulb: float  # 1
     sealing_time: float  # s
     sections: tuple[StemSection, ...] = ()  # empty: one straight tube
+    wall_thickness: float | None = None  # m where it is tipped off; None: not stated
 
 
 @dataclass(frozen=True)
@@ -196,6 +197,7 @@ class Getter:
     burial_rate: dict[str, float]  # 1/s, by gas
     appetite: dict[str, float]  # mol per kg of barium, by gas
     hydrogen_returned: float  # mol H2 given back per mol H2O buried
+    share_on_mica: float  # share of the barium vapour that flies straight to the micas
 
 
 @dataclass(frozen=True)

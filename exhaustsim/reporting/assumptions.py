@@ -25,9 +25,10 @@ USED = (
     "binder.*", "carbonates.barium.*", "carbonates.molar_mass.*", "carbonates.nickel_share", "carbonates.reaction_enthalpy",
     "carbonates.recarbonation_*", "cathode.*", "diffusion.*", "getters.appetite.*", "getters.area_ratio", "getters.burial_rate.*",
     "getters.flash_gas", "getters.hydrogen_returned", "getters.methane_cleanup", "getters.mirror_full_mass_per_area", "getters.site_density",
-    "getters.sticking.*", "getters.yield_limit", "materials.accommodation", "materials.tungsten.resistance_exponent",
-    "outgassing.rubber.rate", "outgassing.water_band.*", "permeation.*", "pumps.*.ultimate_gases.*", "pumps.diffusion.knee_pressure",
-    "pumps.diffusion.recovery_time", "pumps.diffusion.stall_time", "warm_up.*",
+    "getters.share_on_mica", "getters.sticking.*", "getters.yield_limit", "materials.accommodation",
+    "materials.tungsten.resistance_exponent", "outgassing.rubber.rate", "outgassing.water_band.*", "permeation.*",
+    "pumps.*.ultimate_gases.*", "pumps.diffusion.knee_pressure", "pumps.diffusion.recovery_time", "pumps.diffusion.stall_time",
+    "pumps.rotary.exhaust_pressure", "pumps.rotary.water_*", "warm_up.*",
 )  # fmt: skip
 LEAST_CERTAIN_FIRST = ("invented", "practice", "recalled", "computed", "published")
 

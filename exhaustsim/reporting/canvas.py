@@ -17,7 +17,9 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.collections import PolyCollection
 from matplotlib.figure import Figure
+from matplotlib.font_manager import FontProperties
 from matplotlib.markers import TICKLEFT
+from matplotlib.textpath import text_to_path
 from matplotlib.ticker import NullLocator
 
 from exhaustsim.units import format_number
@@ -167,6 +169,30 @@ def shortened(text: str, length: int = 34) -> str:
     return line if len(line) <= length else line[: length - 1].rstrip() + "…"
 
 
+SMALLEST = 6.0  # points: smaller cannot be read on paper
+
+
+def text_width(text: str, points: float) -> float:
+    """Width of `text` in pixels."""
+    return text_to_path.get_text_width_height_descent(text, FontProperties(size=points), False)[0] * DPI / 72.0
+
+
+def fitted(text: str, pixels: float, points: float) -> tuple[str, float]:
+    """`text` for a box so many pixels wide, and the size in points: smaller if need be, then in two lines, cut last of all."""
+    text = " ".join(text.split())
+    before, plus, after = text.partition(" + ")
+    for words in (text, f"{before}\n+ {after}") if plus else (text,):
+        size = points if words is text else min(points, SMALLEST)
+        while size >= SMALLEST:
+            if max(text_width(line, size) for line in words.split("\n")) <= pixels:
+                return words, size
+            size -= 0.5
+    length = len(text)
+    while length > 1 and text_width(shortened(text, length), SMALLEST) > pixels:
+        length -= 1
+    return shortened(text, length), SMALLEST
+
+
 # ---- labels at curves ------------------------------------------------------------------
 
 CHARACTER = 0.66  # mean width of a character, in font sizes
@@ -273,7 +299,7 @@ class Labels:
             if k != number:
                 close = np.fmin(close, np.fmax(other_low - high, low - other_high))
         nearest = _windows(close, span)[:, span // 2]
-        return 2.0 * np.clip(12.0 - np.maximum(nearest, 0.0), 0.0, None)
+        return 5.0 * np.clip(12.0 - np.maximum(nearest, 0.0), 0.0, None)
 
     def _settle(self, text, colour, lefts, bottoms, merit, own=None, aims=None) -> bool:
         """Write `text` at the candidate with most clear space and merit, if it touches nothing.

@@ -38,12 +38,14 @@ def grid(rows: list[tuple[str, ...]], left: tuple[int, ...] = (0,), whole: tuple
     columns = list(zip(*rows, strict=True))
     widths = [max([*map(len, column[1:]), *map(len, column[0].split()), 1]) for column in columns]
     room = WIDTH - 2 * (len(widths) - 1)
+    words = [max(len(word) for cell in (*column, "x") for word in cell.split() or [""]) for column in columns]
     while sum(widths) > room:
-        widest = max((k for k in left if k not in whole), key=lambda k: widths[k])
-        narrower = widths[widest] - 1
-        if narrower < 8:
+        # Words are broken only when there is nothing else to make narrower.
+        narrow = [k for k in left if k not in whole and widths[k] > max(words[k], 8)]
+        narrow = narrow or [k for k in left if k not in whole and widths[k] > 8]
+        if not narrow:
             break
-        widths[widest] = narrower
+        widths[max(narrow, key=lambda k: widths[k])] -= 1
     lines = []
     for number, row in enumerate(rows):
         cells = [textwrap.wrap(cell, width, break_on_hyphens=False) or [""] for cell, width in zip(row, widths, strict=True)]

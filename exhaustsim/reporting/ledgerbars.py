@@ -16,14 +16,14 @@ from matplotlib.figure import Figure
 from exhaustsim.constants import GAS_NAMES
 from exhaustsim.engine.ledger import GasLedger
 from exhaustsim.engine.result import Run
-from exhaustsim.reporting.canvas import FAINT, INK, SMALL, TEXT, boxes, heading, new_figure, place, shortened
+from exhaustsim.reporting.canvas import FAINT, INK, SMALL, TEXT, boxes, heading, new_figure, place, shortened, text_width
 from exhaustsim.units import PASCAL_LITRE, format_number
 
 AIR = ("N2", "O2", "Ar", "He")  # told together: nearly all of them is room air
 SMALLEST = 1e-3  # Pa L: gases with less than this in all have no bar
 SOURCE_SHADES, SINK_SHADES = ("#f3e3cf", "#d9b48a"), ("#dce8ec", "#a9c4cd")
 BAR = 520.0  # pixels from end to end
-LETTER = 5.6  # pixels
+SLIVER = 3.0  # pixels: narrower pieces are drawn as one
 MARGIN_LETTERS = 38  # behind the bars
 #: Short words for entries of the ledger, where the bar has no room for all of them.
 SHORT = {
@@ -107,25 +107,23 @@ def _bar(axes, top: float, entries: dict[str, float], shades) -> str:
     """One bar of length 1, a piece for each entry; returns in words what is too small to be written in its piece."""
     total = sum(entries.values())
     left, unnamed, pieces = 0.0, [], []
-    for name, value in sorted(entries.items(), key=lambda item: -item[1]):
-        if value <= 0.0:
-            continue
+    ordered = sorted(((name, value) for name, value in entries.items() if value > 0.0), key=lambda item: -item[1])
+    for number, (name, value) in enumerate(ordered):
         wide = value / total
+        if wide * BAR < SLIVER:
+            # The edges of many slivers would run together into black: one piece for all that is left.
+            pieces.append((left, top, 1.0 - left, 0.34))
+            unnamed += [f"{shortened(n, 18)} {_amount(v)}" for n, v in ordered[number:]]
+            break
         pieces.append((left, top, wide, 0.34))
-        text = _fitting(name, _amount(value), wide * BAR)
-        if text:
+        text = f"{name} {_amount(value)}"
+        if text_width(text, SMALL - 0.5) <= wide * BAR - 6.0:
             axes.text(left + wide / 2.0, top + 0.18, text, fontsize=SMALL - 0.5, color=INK, ha="center", va="center", parse_math=False)
         else:
             unnamed.append(f"{shortened(name, 18)} {_amount(value)}")
         left += wide
     boxes(axes, pieces, [shades[k % 2] for k in range(len(pieces))], axes.transData, edgecolors=INK, linewidths=0.6, clip_on=False)
     return _listed(unnamed)
-
-
-def _fitting(name: str, amount: str, pixels: float) -> str:
-    """Name and amount, the name cut if need be; "" when there is no room for a name worth reading."""
-    letters = int((pixels - 6.0) / LETTER) - len(amount) - 1
-    return f"{shortened(name, letters)} {amount}" if letters >= min(len(name), 8) else ""
 
 
 def _listed(entries: list[str]) -> str:

@@ -20,7 +20,7 @@ from matplotlib.figure import Figure
 from exhaustsim.constants import ZERO_CELSIUS
 from exhaustsim.engine.result import Run
 from exhaustsim.reporting.canvas import (
-    BAND, BULB, FAINT, INK, LEFT, LIMIT, LINE, PENS, SMALL, TEXT, Labels, boxes, decades, heading, log_pressure_axis, new_figure, place,
+    BAND, BULB, FAINT, INK, LEFT, LIMIT, LINE, PENS, SMALL, TEXT, Labels, boxes, decades, fitted, heading, log_pressure_axis, new_figure, place,
     shortened, tick_words, unit_words, words_below,
 )  # fmt: skip
 from exhaustsim.reporting.ledgerbars import ledger_bars
@@ -134,7 +134,7 @@ def side_by_side(comparison: Comparison) -> Figure:
     for number, ((x, y, _), verdict) in enumerate(zip(curves, verdicts, strict=True)):
         pen = PENS[number]
         pen.plot(axes, x, y, zorder=5 - number / 10)
-        labels.curve(x, y, f"{number + 1} {shortened(verdict.name, 26)}", pen.colour)
+        labels.curve(x, y, f"{number + 1} {shortened(verdict.name, 26)}: {verdict.word}", pen.colour)
     for limit in limits:
         LIMIT.plot(axes, axes.get_xlim(), [limit, limit], zorder=2)
         labels.curve(axes.get_xlim(), [limit, limit], f"target {format_number(limit, 2)} {unit_words(unit)}", INK)
@@ -265,16 +265,13 @@ def _strip(axes, run: Run) -> None:
             if text:
                 rectangles.append((position - 0.48, foot, wide - 0.04, 18.0 / window.height))
                 shades.append(shade)
+                words, size = fitted(text, wide * room - 4.0, SMALL - 0.5)
                 axes.text(
-                    position - 0.5 + wide / 2.0, middle, _fitting(text, wide * room), transform=where, fontsize=SMALL - 0.5,
-                    color=INK, ha="center", va="center", parse_math=False,
+                    position - 0.5 + wide / 2.0, middle, words, transform=where, fontsize=size, color=INK, ha="center", va="center",
+                    parse_math=False, linespacing=0.85,
                 )  # fmt: skip
             position += wide
     boxes(axes, rectangles, shades, where, edgecolors=FAINT, linewidths=0.6, clip_on=False)
-
-
-def _fitting(text: str, pixels: float) -> str:
-    return shortened(text, max(int(pixels / 6.0), 2))
 
 
 def _sealed_panel(axes, run: Run, bulb, limits, unit: str) -> None:

@@ -1,8 +1,8 @@
 """The report: one HTML file that needs nothing else, read on a screen or pinned up on paper.
 
 The first screen is the answer with its reason and the table of schedules.  Below stand the
-pictures, then for each schedule its targets, flags with remedies, positions, pictures and gas
-ledger, then what all of it rests on, the cautions, and where it came from.  Pictures are inside
+pictures, then for each schedule its targets, flags with remedies, pictures, positions, what binds
+and what stands in the way, and gas ledger, then what all of it rests on, the cautions, and where it came from.  Pictures are inside
 the file; there are no scripts and no links.  Every text that comes from a file is escaped.
 
 Not in it: the spread over many valves, and the process card.
@@ -14,6 +14,7 @@ import base64
 import datetime
 import hashlib
 import os
+from collections.abc import Sequence
 from html import escape
 from pathlib import Path
 
@@ -24,13 +25,15 @@ from exhaustsim.reporting import plots
 from exhaustsim.reporting.assumptions import least_trusted, other_rows
 from exhaustsim.reporting.bandplot import band_picture
 from exhaustsim.reporting.canvas import svg, unit_words
-from exhaustsim.reporting.screen import CAUTION, ledger_table
+from exhaustsim.reporting.screen import CAUTION, RESISTANCE_LEGEND, ledger_table, resistance_table, rf_table
 from exhaustsim.reporting.stylesheet import STYLESHEET
 from exhaustsim.studies.band import GENERATORS, Band
 from exhaustsim.studies.comparison import Comparison
+from exhaustsim.studies.explanation import Explanation, explain
 from exhaustsim.studies.positions import position_rows
+from exhaustsim.studies.station import OutOfReach
 from exhaustsim.studies.verdict import Verdict
-from exhaustsim.units import PASCAL_LITRE, convert, format_number
+from exhaustsim.units import PASCAL_LITRE, convert, format_number, share_text
 
 #: Stocks smaller than this at the end are not worth a line [Pa L].
 SMALLEST_STOCK = 1e-3
@@ -58,21 +61,28 @@ ABOUT_THE_WORK = (
 )
 
 
-def write_report(comparison: Comparison, path: str | os.PathLike) -> None:
+def write_report(comparison: Comparison, path: str | os.PathLike, explanations: Sequence[Explanation] | None = None) -> None:
     """Write the report of `comparison` to `path`, whole or not at all.
+
+    Parameters
+    ----------
+    explanations : sequence of Explanation, optional
+        One for each schedule, from `exhaustsim.explain`; made here unless given (one run more for each schedule).
 
     Raises
     ------
     OSError
         When the place cannot be written; an older file of that name is then left as it was.
     """
-    text = report_html(comparison)
+    if explanations is None:
+        explanations = [explain(verdict) for verdict in comparison.verdicts]
+    text = report_html(comparison, explanations)
     with replace_whole(path) as file:
         file.write(text)
 
 
-def report_html(comparison: Comparison) -> str:
-    """The report as one HTML text."""
+def report_html(comparison: Comparison, explanations: Sequence[Explanation] = ()) -> str:
+    """The report as one HTML text; without explanations it does not tell what stands in the way."""
     valves = ", ".join(comparison.valves)
     machines = ", ".join(dict.fromkeys(v.run.schedule.machine.name for v in comparison.verdicts))
     # The answer is one sentence; its parts are set apart so that the first can be read across the room.
@@ -92,7 +102,8 @@ def report_html(comparison: Comparison) -> str:
         sections.append(_picture(plots.side_by_side(comparison), "Bulb pressure and target quantities of the schedules", caption))
     if comparison.bands:
         sections.append(_bands_section(comparison.bands))
-    sections += [_schedule_section(verdict) for verdict in comparison.verdicts]
+    told = [*explanations, *[None] * (len(comparison.verdicts) - len(explanations))]
+    sections += [_schedule_section(verdict, why) for verdict, why in zip(comparison.verdicts, told, strict=True)]
     sections += [_assumptions_section(comparison), _cautions_section(), _footer(comparison)]
     body = "\n".join(sections)
     return (
@@ -130,7 +141,7 @@ def _bands_section(bands: tuple[Band, ...]) -> str:
     ]
     for band in bands:
         parts += [
-            f"<h3>{escape(band.schedule.name)}</h3>",
+            f'<div class="band"><h3>{escape(band.schedule.name)}</h3>',
             f"<p><strong>{escape(band.sentence)}</strong></p>",
             _picture(
                 band_picture(band), f"{band.schedule.name}: target quantities over the ranges of the constants",
@@ -142,11 +153,12 @@ def _bands_section(bands: tuple[Band, ...]) -> str:
                 band.constant_rows(), "The verdict with one constant moved", "small", texts=(0, 1, 2, 3),
                 strong={k for k, moved in enumerate(band.constants) if any(f.constant == moved.name for f in band.flips)},
             ),
+            "</div>",
         ]  # fmt: skip
-    return f"<section>{''.join(parts)}</section>"
+    return f'<section class="sure">{"".join(parts)}</section>'
 
 
-def _schedule_section(verdict: Verdict) -> str:
+def _schedule_section(verdict: Verdict, explanation: Explanation | None) -> str:
     run, unit = verdict.run, verdict.pressure_unit
     schedule = run.schedule
     counts = run.outcome
@@ -173,6 +185,7 @@ def _schedule_section(verdict: Verdict) -> str:
             "Temperatures are calculated together with the gas, and are estimates.",
         ),
         _positions_table(verdict),
+        *([] if explanation is None else _explained(explanation)),
         "<h3>Gas ledger</h3>",
         _picture(
             plots.ledger_bars(run), f"{verdict.name}: gas ledger by gas, source and sink",
@@ -185,6 +198,22 @@ def _schedule_section(verdict: Verdict) -> str:
         f"{counts.rejected} rejected, {counts.line_iterations} passes of valve against lines, tolerance {run.tolerance:.0e}.</p>",
     ]  # fmt: skip
     return f'<section class="schedule">{"".join(parts)}</section>'
+
+
+def _explained(explanation: Explanation) -> list[str]:
+    """What binds, where the pressure drops between bulb and pump, and what the RF does."""
+    mark = unit_words(explanation.verdict.pressure_unit)
+    parts = ["<h3>What binds, and what stands in the way</h3>", f"<p>{escape(explanation.binding_sentence)}</p>"]
+    parts.append(f"<p>{escape(explanation.resistance_sentence)}</p>")
+    parts.append(_table(
+        resistance_table(explanation), f"Gas given off (Pa L/s), pumped (Pa L/s) and bulb pressure ({mark}) at the largest flow",
+        "small", texts=(1, 3, 6, 9),
+    ))  # fmt: skip
+    parts.append(f'<p class="legend">{escape(RESISTANCE_LEGEND)}.</p>')
+    if explanation.rf:
+        parts.append(_table(rf_table(explanation), "RF stations: what the schedule gives, and what it brings each part to", "small", texts=(1,)))
+    parts += [f"<p>{escape(str(a) + '.' if isinstance(a, OutOfReach) else a.sentence)}</p>" for a in explanation.stations]
+    return parts
 
 
 def _targets_table(verdict: Verdict) -> str:
@@ -217,13 +246,13 @@ def _positions_table(verdict: Verdict) -> str:
 
     rows = [(
         "position", "line", "work", "heater, V", f"bulb, blanked, {mark}", f"bulb, open, {mark}", f"bulb, end, {mark}",
-        f"line, mean, {mark}", "wall, degC", "anode, degC", "cathode, degC", "getter holder, degC", "converted fraction",
+        f"line, mean, {mark}", "wall, degC", "anode, degC", "cathode, degC", "getter holder, degC", "converted, %",
     )]  # fmt: skip
     for row in position_rows(verdict.run):
         rows.append((
             str(row.position), row.line or "-", row.action.replace("_", " "), f"{row.heater_voltage:.2f}" if row.heater_voltage else "",
             pressure(row.blanked_peak), pressure(row.open_peak), pressure(row.end), pressure(row.line_mean), celsius(row.wall),
-            celsius(row.anode), celsius(row.cathode), celsius(row.getter), f"{row.converted_fraction:.3f}",
+            celsius(row.anode), celsius(row.cathode), celsius(row.getter), share_text(row.converted_fraction).removesuffix("%"),
         ))  # fmt: skip
     caption = "Position by position: highest bulb pressure with the port blanked and open, and at the end; highest temperatures"
     return _table(rows, caption, "small", texts=(1, 2))

@@ -17,7 +17,7 @@ from exhaustsim.studies.comparison import Comparison
 from exhaustsim.studies.explanation import Explanation
 from exhaustsim.studies.station import OutOfReach
 from exhaustsim.studies.verdict import Flag
-from exhaustsim.units import PASCAL_LITRE, convert, format_number
+from exhaustsim.units import PASCAL_LITRE, convert, format_number, share_text
 
 CAUTION = (
     "Calculated with stated assumptions; not a substitute for measurement, supervision or the plant's own rules. "
@@ -54,7 +54,7 @@ def run_text(explanation: Explanation, band: Band | None = None) -> str:
         f"Positions (bulb and line pressure in {unit}; temperatures are the highest of the dwell, degC)\n{POSITION_LEGEND}\n"
         + grid(_position_table(explanation), left=(1, 2, 12)),
         f"Gas given off and pumped (bulb pressure in {unit})\n{textwrap.fill(RESISTANCE_LEGEND, WIDTH)}\n"
-        + grid(_resistance_table(explanation), left=(1, 3, 6, 9)),
+        + grid(resistance_table(explanation), left=(1, 3, 6, 9)),
         textwrap.fill(explanation.resistance_sentence, WIDTH),
         "Gas ledger, Pa L at 20 degC (released and admitted = pumped + sorbed + consumed + left in the gas)\n"
         + grid(ledger_table(run.ledger)),
@@ -64,6 +64,7 @@ def run_text(explanation: Explanation, band: Band | None = None) -> str:
         ),
         f"Flags\n{flags_text(verdict.flags)}",
         *(["RF by coil\n" + "\n".join(_indented(row.sentence) for row in explanation.coils)] if explanation.coils else []),
+        *([f"RF stations\n{grid(rf_table(explanation), left=(1,))}"] if explanation.rf else []),
         *([stations_text(explanation)] if explanation.stations else []),
         *([band_text(band)] if band else []),
         f"What binds\n{_indented(explanation.binding_sentence)}",
@@ -121,19 +122,33 @@ def _position_table(explanation: Explanation) -> list[tuple[str, ...]]:
 
     table = [(
         "pos", "line", "work", "bulb, shut", "bulb, open", "bulb, end", "line, mean", "wall", "anode", "cathode", "getter",
-        "conv.", "flags",
+        "conv., %", "flags",
     )]  # fmt: skip
     for row in explanation.positions:
         work = row.action.replace("_", " ") or (f"{row.heater_voltage:.3g} V" if row.heater_voltage else "")
         table.append((
             str(row.position), row.line or "-", work, pressure(row.blanked_peak), pressure(row.open_peak), pressure(row.end),
             pressure(row.line_mean), celsius(row.wall), celsius(row.anode), celsius(row.cathode), celsius(row.getter),
-            f"{row.converted_fraction:.3f}", "; ".join(raised.get(row.position, [])),
+            share_text(row.converted_fraction).removesuffix("%"), "; ".join(raised.get(row.position, [])),
         ))  # fmt: skip
     return table
 
 
-def _resistance_table(explanation: Explanation) -> list[tuple[str, ...]]:
+def rf_table(explanation: Explanation) -> list[tuple[str, ...]]:
+    """Watts and seconds that the schedule gives each part by RF, and what they bring it to."""
+    table = [("pos", "part heated by RF", "W absorbed", "for s", "W, all parts", "W left in coil", "from degC", "to degC")]
+    for s in explanation.rf:
+        before, reached = (f"{convert(t, 'temperature', 'degC'):.0f}" for t in (s.temperature_before, s.reached))
+        watts = (format_number(w, 3) for w in (s.watts, s.watts_of_all, s.watts_left))
+        absorbed, everything, left = watts
+        table.append((
+            str(s.position), s.node.replace("_", " "), absorbed, f"{s.seconds:.3g}", everything, left, before, reached,
+        ))  # fmt: skip
+    return table
+
+
+def resistance_table(explanation: Explanation) -> list[tuple[str, ...]]:
+    """Gas given off and pumped at each position, and where the pressure drops between bulb and pump."""
     unit = explanation.verdict.pressure_unit
 
     def throughput(value):

@@ -12,6 +12,7 @@ p { margin: 6px 0; }
 .answer { font-size: 19px; line-height: 1.4; font-weight: bold; margin: 0 0 10px; padding: 12px 16px;
   border-left: 6px solid var(--ink); background: var(--band); overflow-wrap: break-word; }
 .answer span { display: block; margin-top: 6px; font-size: 16px; font-weight: normal; }
+.legend { font-size: 11.5px; color: var(--faint); }
 .caution { font-size: 13px; color: var(--faint); margin: 0 0 14px; }
 table { border-collapse: collapse; width: 100%; margin: 8px 0 14px; font-size: 13px; }
 caption { text-align: left; font-weight: bold; padding: 4px 0; }
@@ -19,6 +20,7 @@ th, td { padding: 4px 7px; text-align: right; vertical-align: top; border-bottom
 th { font-weight: normal; color: var(--faint); vertical-align: bottom; border-bottom: 1.5px solid var(--ink); }
 th.text, td.text { text-align: left; overflow-wrap: break-word; }
 td.value { white-space: nowrap; }
+table:not(.small) td.text:first-child { min-width: 8em; }
 .small table, table.small { font-size: 11.5px; }
 table.small th, table.small td { padding: 2px 5px; }
 .mark { display: inline-block; min-width: 52px; white-space: nowrap; padding: 0 6px; text-align: center; font-weight: bold;
@@ -42,7 +44,7 @@ footer { margin-top: 30px; padding-top: 8px; border-top: 2px solid var(--ink); f
 @page { size: A4; margin: 14mm 14mm 16mm; }
 @media print {
   body { max-width: none; padding: 0; font-size: 9.5pt; }
-  h1, th, .caution, figcaption, footer, .flags em { color: #000; }
+  h1, th, .caution, .legend, figcaption, footer, .flags em { color: #000; }
   .answer { font-size: 12pt; background: none; }
   .answer span { font-size: 10.5pt; }
   table { font-size: 8pt; }
@@ -53,7 +55,8 @@ footer { margin-top: 30px; padding-top: 8px; border-top: 2px solid var(--ink); f
   h2, h3, caption, thead { break-after: avoid; }
   thead { display: table-header-group; }
   tr, li, figure, .answer { break-inside: avoid; }
-  section.schedule, section.rests { break-before: page; }
+  section.schedule, section.rests, section.sure { break-before: page; }
+  .band { break-inside: avoid; }
   figure img { max-width: none; }
 }
 """

@@ -23,12 +23,12 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from itertools import product
 
-from exhaustsim.engine.result import FailedRun
+from exhaustsim.engine.result import FailedRun, Run
 from exhaustsim.engine.run import simulate
 from exhaustsim.plant.schedule import Schedule
 from exhaustsim.studies.leasttrusted import ENDS, Constant, Moved, ranges, with_moved
 from exhaustsim.studies.verdict import Verdict, after_life, judge, list_of, worst_of
-from exhaustsim.units import convert, show
+from exhaustsim.units import convert, share_text, show
 
 #: The two-level design of the runs with all constants moved together: a 2^(6-3) fraction of resolution III.
 #: The first three constants take all eight sign combinations, the others follow from them.  +1 is the dirtier end.
@@ -185,8 +185,8 @@ class Band:
         return rows
 
     def shown(self, target: TargetRange, value: float) -> str:
-        """A value of a target quantity as text; four places, so that 0.9996 converted is not told as complete."""
-        return show(value, "pressure", self.pressure_unit) if target.unit == "Pa" else f"{value:.4f}"
+        """A value of a target quantity as text."""
+        return show(value, "pressure", self.pressure_unit) if target.unit == "Pa" else share_text(value)
 
     def moved(self, name: str) -> Moved:
         """The constant of that name with its ends."""
@@ -287,13 +287,18 @@ def band_of(verdict: Verdict, progress: Callable[[str], None] | None = None) -> 
     alone = [{moved.name: end} for moved in constants for end in ENDS]
     plan = [*alone, *design(constants)]
     cases = []
+    runs: dict[tuple[str, str], Run] = {}  # with one constant moved, by constant and end
     for number, ends in enumerate(plan, start=1):
         moved = {m: ends[m.name] for m in constants if m.name in ends}
         said = next(m.at(end) for m, end in moved.items()) if len(moved) == 1 else "all moved together"
         if progress is not None:
             progress(f"band of {schedule.name}: run {number} of {len(plan)}, {said}")
         try:
-            run = simulate(replace(schedule, valve=with_moved(schedule.valve, moved)), verdict.run.tolerance)
+            # The lines begin where the nominal run, and the runs with one of these constants moved, have left them.
+            near = (verdict.run, *(single for name, end in ends.items() if (single := runs.get((name, end))) is not None))
+            run = simulate(replace(schedule, valve=with_moved(schedule.valve, moved)), verdict.run.tolerance, near)
+            if len(ends) == 1:
+                runs[next(iter(ends.items()))] = run
         except FailedRun as failure:
             where = ", ".join(m.at(end) for m, end in moved.items())
             raise FailedRun(f"band of {schedule.name}, with {where}: {failure}") from failure
@@ -337,7 +342,7 @@ def _case(verdict: Verdict, ends: Mapping[str, str]) -> Case:
         values={check.name: check.value for check in verdict.targets},
         missed=tuple(check.what for check in missed),
         stops=tuple(dict.fromkeys(f.name.replace("_", " ") for f in stops)),
-        stop_phrases=tuple(f.phrase for f in sorted(stops, key=lambda f: -f.beyond)),
+        stop_phrases=tuple(dict.fromkeys(f.phrase for f in sorted(stops, key=lambda f: -f.beyond))),
         after_life=after_life(verdict.run),
     )
 

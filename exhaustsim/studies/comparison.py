@@ -16,10 +16,14 @@ from dataclasses import dataclass
 from exhaustsim.engine.result import FailedRun
 from exhaustsim.engine.run import simulate
 from exhaustsim.plant.designfile import load_schedules
+from exhaustsim.plant.faults import DesignFault, Fault
 from exhaustsim.plant.schedule import Schedule
 from exhaustsim.studies.band import Band, band_of
 from exhaustsim.studies.verdict import Verdict, after_life, judge, list_of
-from exhaustsim.units import convert, format_number
+from exhaustsim.units import convert, format_number, share_text
+
+
+IN_PYTHON = "a schedule described in Python"
 
 
 @dataclass(frozen=True, eq=False)
@@ -115,8 +119,8 @@ class Comparison:
                 f"{row['valves_per_hour']:.0f}",
                 f"{pressure(row['bulb_pressure_pa'])} / {pressure(row['bulb_pressure_limit_pa'])}",
                 pressure(row["air_share_pa"]),
-                f"{row['converted_fraction']:.3f}",
-                "-" if spent is None else f"{100.0 * spent:.0f}%",
+                share_text(row["converted_fraction"]),
+                "-" if spent is None else share_text(spent),
                 pressure(row["after_ageing_pa"]),
                 pressure(row["after_life_pa"]),
                 row["verdict"],
@@ -177,7 +181,7 @@ def compare(
     Raises
     ------
     DesignFault
-        A file cannot be used; nothing has been simulated then.
+        A file cannot be used, or two schedules have the same name; nothing has been simulated then.
     FailedRun
         A simulation came to no result that may be believed.
     """
@@ -186,6 +190,7 @@ def compare(
         raise ValueError("no schedule to compare")
     read = iter(load_schedules([s for s in given if not isinstance(s, Schedule)]))
     ready = [s if isinstance(s, Schedule) else next(read) for s in given]
+    _refuse_namesakes(ready)
     verdicts = []
     for number, schedule in enumerate(ready, start=1):
         if progress is not None:
@@ -197,3 +202,17 @@ def compare(
         verdicts.append(judge(run, pressure_unit))
     bands = [band_of(verdict, progress) for verdict in verdicts] if with_band else []
     return Comparison(tuple(verdicts), pressure_unit, tuple(bands))
+
+
+def _refuse_namesakes(schedules: list[Schedule]) -> None:
+    """Two rows of a table, two curves and two files of one name could not be told apart."""
+    first: dict[str, Schedule] = {}
+    faults = []
+    for schedule in schedules:
+        name = " ".join(schedule.name.split())
+        other = first.setdefault(name, schedule)
+        if other is not schedule:
+            need = f"{other.source or IN_PYTHON} has the same name; a comparison tells schedules apart by it"
+            faults.append(Fault(schedule.source or IN_PYTHON, "name", f'"{schedule.name}"', need, "give one of the two another name"))
+    if faults:
+        raise DesignFault(faults)

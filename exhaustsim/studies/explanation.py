@@ -15,7 +15,7 @@ from exhaustsim.studies.binding import Margin, binding_sentence, margins
 from exhaustsim.studies.coilheat import CoilHeat, coil_heat
 from exhaustsim.studies.positions import PositionRow, position_rows
 from exhaustsim.studies.resistance import BiggerPumps, Resistance, bigger_pumps, resistance_sentence, resistances
-from exhaustsim.studies.station import OutOfReach, Reach, StationAnswer, answers
+from exhaustsim.studies.station import OutOfReach, Reach, RfStation, StationAnswer, answers, rf_stations
 from exhaustsim.studies.verdict import Verdict
 
 
@@ -28,7 +28,8 @@ class Explanation:
     resistances: tuple[Resistance, ...]
     bigger_pumps: BiggerPumps
     margins: tuple[Margin, ...]  # smallest first
-    stations: tuple[StationAnswer | OutOfReach, ...]
+    rf: tuple[RfStation, ...]  # what the RF of the schedule does
+    stations: tuple[StationAnswer | OutOfReach, ...]  # what was asked besides
     coils: tuple[CoilHeat, ...] = ()  # none where the schedule gives watts
 
     @property
@@ -53,6 +54,13 @@ class Explanation:
                 "bulb_pressure_with_bigger_pumps_pa": self.bigger_pumps.after,
                 "sentence": self.resistance_sentence,
             },
+            "rf_stations": [
+                {
+                    "position": s.position, "node": s.node, "power_w": s.watts, "duration_s": s.seconds, "power_left_w": s.watts_left,
+                    "temperature_before_k": s.temperature_before, "reached_k": s.reached,
+                }
+                for s in self.rf
+            ],
             "binding": {"sentence": self.binding_sentence, "limits": [margin.to_json() for margin in self.margins]},
             "reach": [
                 {"reachable": False, "sentence": f"{answer}."} if isinstance(answer, OutOfReach)
@@ -92,6 +100,6 @@ def explain(
     if progress is not None:
         progress("simulating with bigger pumps")
     return Explanation(
-        verdict, tuple(position_rows(run)), tuple(resistances(run)), bigger_pumps(run), margins(verdict), tuple(stations),
-        tuple(coil_heat(run)),
+        verdict, tuple(position_rows(run)), tuple(resistances(run)), bigger_pumps(run), margins(verdict), tuple(rf_stations(run)),
+        tuple(stations), tuple(coil_heat(run)),
     )

@@ -53,8 +53,6 @@ def position_rows(run: Run) -> list[PositionRow]:
     for setting in run.schedule.positions:
         dwell = run.dwell_samples(setting.position)
         transfer = run.transfer_samples(setting.position)
-        if dwell.size == 0:
-            continue
         stay = np.concatenate([transfer, dwell])
         given = run.held[stay[0]] - run.held[stay[-1]]
         most = int(np.argmax(given))

@@ -7,7 +7,8 @@ are SI.  Limits, consequences and remedies stand in `exhaustsim.studies.flags`.
 "Per second" always means over one second, not a slope at one instant, and "leaving out the
 first second after the port opens" lets the gas gathered while the port was blanked get away.
 Not watched here: whatever needs more than one run of one good valve (neighbours, leakers,
-machine stops, scatter), films of barium on micas, and oil vapour itself.
+machine stops, scatter), and oil vapour itself.  What the pumping lines reached stands in
+`exhaustsim.studies.linereadings`.
 """
 
 from __future__ import annotations
@@ -298,13 +299,43 @@ def getter_temperature(run: Run) -> Reading | None:
 
 
 def flash_duration(run: Run) -> Reading | None:
-    """Seconds from the first hundredth to nine tenths of the barium that leaves."""
+    """Seconds from the first hundredth to nine tenths of the barium that leaves; None for a getter that is not flashed.
+
+    What a hot holder loses in years, or in the oven, is no flash.
+    """
     last = run.barium_evaporated[-1]
-    if last <= 0.0:
+    if last <= 0.0 or run.schedule.position_of("flash") is None:
         return None
     first = int(np.searchsorted(run.barium_evaporated, 0.01 * last))
     most = int(np.searchsorted(run.barium_evaporated, 0.9 * last))
     return Reading(float(run.time[most] - run.time[first]), most)
+
+
+def film_on_mica(run: Run) -> Reading | None:
+    """Mean thickness of the barium that flies straight to the micas, both faces counted [m].
+
+    A film of a few nanometres begins to lead a current from pin to pin.
+    """
+    getter = run.schedule.valve.getter
+    area = sum(part.area for part in run.schedule.valve.parts if part.node.startswith("mica"))
+    last = run.barium_evaporated[-1]
+    if area == 0.0 or last <= 0.0:
+        return None
+    thickness = getter.share_on_mica * last / (run.schedule.valve.tables.value("getters.barium_density") * area)
+    return Reading(float(thickness), int(np.searchsorted(run.barium_evaporated, 0.9 * last)))
+
+
+def pressure_as_barium_leaves(run: Run) -> Reading | None:
+    """Mean bulb pressure while the barium leaves, each instant counted by the barium that leaves in it.
+
+    In thin gas barium flies straight, and a shield casts a shadow.  At 1 Pa it meets a molecule every few
+    millimetres (practice), goes round the shield and settles on the micas too.
+    """
+    leaving = np.diff(run.barium_evaporated, prepend=run.barium_evaporated[0])
+    if leaving.sum() <= 0.0:
+        return None
+    mean = float(leaving @ run.total_bulb_pressure / leaving.sum())
+    return Reading(mean, int(np.argmax(leaving)))
 
 
 def barium_spent_in_ageing(run: Run) -> Reading | None:
@@ -365,9 +396,28 @@ def tip_burst_clearing(run: Run) -> Reading | None:
     return Reading(float(run.time[samples[end]] - run.time[samples[peak]]), int(samples[peak]))
 
 
-def exhaust_stem_bore(run: Run) -> Reading:
+def inert_tip_burst(run: Run) -> Reading | None:
+    """Pressure that methane, argon and helium of the tip-off burst leave in the bulb, over the sealed target."""
+    sample = run.tip_off_sample
+    if sample is None:
+        return None
+    stem = run.schedule.valve.exhaust_stem
+    inert = sum(share for gas, share in stem.burst_gases if gas in ("CH4", "Ar", "He"))
+    amount = inert * stem.burst_share_to_bulb * stem.burst_amount
+    pressure = amount * GAS_CONSTANT * REFERENCE_TEMPERATURE / run.schedule.valve.bulb.volume
+    return Reading(pressure / run.schedule.target.sealed_pressure, sample)
+
+
+def exhaust_stem_bore(run: Run) -> Reading | None:
     """Bore of the exhaust stem [m]."""
-    return Reading(run.schedule.valve.exhaust_stem.bore)
+    sample = run.tip_off_sample
+    return None if sample is None else Reading(run.schedule.valve.exhaust_stem.bore, sample)
+
+
+def wall_over_bore(run: Run) -> Reading | None:
+    """Wall of the exhaust stem over its bore; None where the valve file does not state the wall."""
+    stem, sample = run.schedule.valve.exhaust_stem, run.tip_off_sample
+    return None if sample is None or stem.wall_thickness is None else Reading(stem.wall_thickness / stem.bore, sample)
 
 
 def sealing_time_left(run: Run) -> Reading | None:
@@ -519,13 +569,18 @@ def ledger_error(run: Run) -> Reading:
 
 
 def constants_outside_range(run: Run) -> Reading:
-    """How many of the valve's least certain constants lie outside the range of the data tables."""
-    coating = run.schedule.valve.coating
-    used = {"carbonates.needle_radius": coating.needle_radius, "carbonates.activity": coating.activity}
+    """How many of the constants that a valve file may set lie outside the range of the data tables."""
+    coating, getter = run.schedule.valve.coating, run.schedule.valve.getter
+    used = {f"carbonates.{name}": getattr(coating, name) for name in (
+        "needle_radius", "activity", "nickel_share", "recarbonation_rate", "recarbonation_energy", "recarbonation_cap",
+    )}  # fmt: skip
+    used |= {f"getters.{name}": getattr(getter, name) for name in ("yield_limit", "flash_gas", "area_ratio", "site_density")}
+    for name in ("sticking", "burial_rate", "appetite"):
+        used |= {f"getters.{name}.{gas}": value for gas, value in getattr(getter, name).items()}
     outside = []
     for name, value in used.items():
         row = run.schedule.valve.tables.row(name)
-        if row.low is not None and not row.low <= value <= row.high:
+        # A hair's breadth for what comes of turning units.
+        if row.low is not None and not row.low * (1.0 - 1e-9) <= value <= row.high * (1.0 + 1e-9):
             outside.append(name)
     return Reading(float(len(outside)), None, None, ", ".join(outside))
-

@@ -254,6 +254,38 @@ def heat_content(node: ThermalNode, temperature: float) -> float:
     return node.heat_capacity * above + 0.5 * node.heat_capacity_slope * above**2
 
 
+@dataclass(frozen=True)
+class RfStation:
+    """What the RF of a schedule does to one part at one position, read from its run; SI."""
+
+    position: int
+    node: str
+    watts: float  # absorbed in the part
+    seconds: float
+    watts_of_all: float  # absorbed in all parts there
+    watts_left: float  # that the coil could give beyond that
+    temperature_before: float  # as the RF comes on
+    reached: float  # as it goes off
+
+
+def rf_stations(run: Run) -> list[RfStation]:
+    """Every part that is heated by RF, position by position."""
+    found = []
+    for setting in run.schedule.positions:
+        if setting.rf is None:
+            continue
+        samples = run.dwell_samples(setting.position)
+        since = run.time[samples] - run.time[samples[0]]
+        total = sum(setting.rf.power.values())
+        ends = (setting.rf.start, setting.rf.start + setting.rf.duration)
+        for node, watts in setting.rf.power.items():
+            before, reached = (float(np.interp(t, since, run.node(node)[samples])) for t in ends)
+            found.append(RfStation(
+                setting.position, node, watts, setting.rf.duration, total, run.schedule.machine.rf_power_limit - total, before, reached,
+            ))  # fmt: skip
+    return found
+
+
 class _Station:
     """One position asked about one node: what the schedule has there, and runs with other RF."""
 

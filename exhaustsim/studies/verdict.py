@@ -19,8 +19,9 @@ from dataclasses import dataclass
 from exhaustsim.constants import AR, GAS_NAMES, N2, O2, REFERENCE_TEMPERATURE, ZERO_CELSIUS
 from exhaustsim.engine.result import Run
 from exhaustsim.studies.flags import CHECKS, LEVELS, Check, Limits
+from exhaustsim.studies.headline import Reason, told_in_order
 from exhaustsim.studies.readings import Reading
-from exhaustsim.units import PASCAL_LITRE, convert, format_number, show
+from exhaustsim.units import PASCAL_LITRE, convert, format_number, share_texts, show
 
 MOST_REASONS = 3  # named in one sentence before the others are counted
 DUST = 1e-30  # of any SI unit: too small to mean anything
@@ -34,7 +35,7 @@ class Flag:
     name: str
     level: str  # "stop", "warn" or "note"
     position: int | None  # from 1; None after the machine or where no position applies
-    time_s: float | None  # since the port first opened
+    time_s: float | None  # since the port first opened; None where no position applies
     value: float
     limit: float
     unit: str
@@ -42,6 +43,7 @@ class Flag:
     remedy: str
     phrase: str  # the reading and its limit without the place, for use inside a sentence
     beyond: float  # how many times the limit, as `times_beyond` counts
+    key: str  # of the check that raised it
     covers_target: str = ""  # the target whose miss says the same
 
 
@@ -56,6 +58,7 @@ class TargetCheck:
     unit: str
     met: bool
     where: str  # at which place and time it is judged
+    time_s: float  # the same in s since the port first opened
 
     @property
     def beyond(self) -> float:
@@ -63,14 +66,9 @@ class TargetCheck:
         return times_beyond(self.value, self.limit, "share" if self.unit == "1" else "pressure", self.name == "converted_fraction")
 
     def texts(self, pressure_unit: str) -> tuple[str, str]:
-        """Value and limit as a table shows them: pressures in `pressure_unit`, the barium spent in %."""
+        """Value and limit as a table shows them: pressures in `pressure_unit`, shares in %."""
         if self.unit == "Pa":
             return _texts(self.value, self.limit, "pressure", pressure_unit)
-        if self.name == "converted_fraction":
-            decimals = 3  # close to 1 two figures tell nothing
-            while decimals < 6 and self.value != self.limit and round(self.value, decimals) == round(self.limit, decimals):
-                decimals += 1
-            return f"{self.value:.{decimals}f}", f"{self.limit:.{decimals}f}"
         return _texts(self.value, self.limit, "share", "%")
 
 
@@ -127,30 +125,39 @@ class Verdict:
 
     @functools.cached_property
     def sentence(self) -> str:
-        """What the schedule does and why, in one sentence."""
+        """What the schedule does and why, in one sentence; see `told_in_order` for which reason comes first."""
         pressure = self.target("bulb_pressure")
         figures = against(pressure.value, pressure.limit, "pressure", self.pressure_unit, "against")
-        missed = [(check.beyond, self._miss(check)) for check in self.targets if not check.met and check is not pressure]
         missed_names = {check.name for check in self.targets if not check.met}
-        stops = [(f.beyond, f.phrase) for f in self.flags if f.level == "stop" and f.covers_target not in missed_names]
-        reasons = [phrase for _, phrase in sorted([*missed, *stops], key=lambda told: -told[0])]
-        shown = worst_of(reasons)
+        reasons = [
+            Reason(check.name, check.beyond if check is not pressure else math.inf, self._since(check), self._miss(check))
+            for check in self.targets if not check.met
+        ]  # fmt: skip
+        reasons += [
+            Reason(f.key, f.beyond, f.time_s, f.phrase)
+            for f in self.flags if f.level == "stop" and f.covers_target not in missed_names
+        ]  # fmt: skip
+        # Two flags may be raised by one reading.
+        shown = worst_of(list(dict.fromkeys(reason.phrase for reason in told_in_order(reasons))))
         if not pressure.met:
-            text = f"{self.name} fails: bulb pressure {figures} just before {_event(self.run)}"
-            return f"{text}; also {shown}." if reasons else f"{text}."
+            return f"{self.name} fails: {shown}."
         if reasons:
             return f"{self.name} meets its target bulb pressure ({figures}) and still fails: {shown}."
         text = f"{self.name} meets every target (bulb pressure {figures})"
         return f"{text} and warns of {list_of(self.warned)}." if self.warned else f"{text}."
 
+    def _since(self, check: TargetCheck) -> float:
+        """When a missed target was lost: as it is judged, or as a flag that says the same was raised before."""
+        return min([check.time_s, *(f.time_s for f in self.flags if f.covers_target == check.name and f.time_s is not None)])
+
     def _miss(self, check: TargetCheck) -> str:
         if check.name == "converted_fraction":
             left = show(self.carbon_dioxide_left, "amount", "Pa L", 2)
-            value = _apart(check.value, check.limit, 2)[0]
+            value = share_texts(check.value, check.limit)[0]
             return f"converted fraction on leaving the pump {value} ({left} of CO2 left in the coating)"
         if check.unit == "Pa":
             figures = against(check.value, check.limit, "pressure", self.pressure_unit, "against")
-            return f"{check.what} {figures}"
+            return f"{check.what} {figures}{f' just before {_event(self.run)}' if check.name == 'bulb_pressure' else ''}"
         return f"{check.what} {against(check.value, check.limit, 'share', '%', 'against')}"
 
     def to_json(self) -> dict:
@@ -271,7 +278,7 @@ def _flag(run: Run, check: Check, reading: Reading, level: str, limit: float, pr
         name=check.name,
         level=level,
         position=position,
-        time_s=float(run.time[reading.sample]) if reading.sample is not None else None,
+        time_s=_time_of(run, reading, position),
         value=convert(reading.value, check.kind, check.unit),
         limit=convert(limit, check.kind, check.unit),
         unit=check.unit,
@@ -279,8 +286,16 @@ def _flag(run: Run, check: Check, reading: Reading, level: str, limit: float, pr
         remedy=check.remedy,
         phrase=phrase,
         beyond=times_beyond(reading.value, limit, check.kind, check.too_low),
+        key=check.key,
         covers_target=check.covers_target,
     )
+
+
+def _time_of(run: Run, reading: Reading, position: int | None) -> float | None:
+    """When a reading was taken: at its sample, or as the port opened at its position; None for what belongs to no place."""
+    if reading.sample is not None:
+        return float(run.time[reading.sample])
+    return None if position is None else float(run.time[run.dwell_samples(position)[0]])
 
 
 def place_of(run: Run, reading: Reading) -> tuple[int | None, str]:
@@ -302,18 +317,19 @@ def place_of(run: Run, reading: Reading) -> tuple[int | None, str]:
 def _targets(run: Run):
     target = run.schedule.target
     sample = run.judged_at
+    judged = float(run.time[sample])
     position = int(run.position[sample])
     where = f"position {position}, just before {_event(run)}" if position else "end of the run"
     pressure = float(run.total_bulb_pressure[sample])
     air = _air(run, sample)
     converted = float(run.converted_fraction[_leaving(run)])
     yield TargetCheck(
-        "bulb_pressure", "bulb pressure", pressure, target.bulb_pressure, "Pa", pressure <= target.bulb_pressure, where
-    )
-    yield TargetCheck("air_share", "air share", air, target.air_share, "Pa", air <= target.air_share, where)
+        "bulb_pressure", "bulb pressure", pressure, target.bulb_pressure, "Pa", pressure <= target.bulb_pressure, where, judged,
+    )  # fmt: skip
+    yield TargetCheck("air_share", "air share", air, target.air_share, "Pa", air <= target.air_share, where, judged)
     yield TargetCheck(
         "converted_fraction", "converted fraction", converted, target.converted_fraction, "1",
-        converted >= target.converted_fraction, "on leaving the pump",
+        converted >= target.converted_fraction, "on leaving the pump", float(run.time[_leaving(run)]),
     )  # fmt: skip
     if run.tip_off_sample is None:
         return
@@ -322,11 +338,12 @@ def _targets(run: Run):
     # The bulb is still warm then; an amount of gas is what the limit means.
     sealed = float(run.total_bulb_pressure[end] * REFERENCE_TEMPERATURE / run.node(run.schedule.valve.bulb_node)[end])
     yield TargetCheck(
-        "barium_spent", "barium spent", spent, target.barium_spent, "1", spent <= target.barium_spent, "by the end of ageing"
-    )
+        "barium_spent", "barium spent", spent, target.barium_spent, "1", spent <= target.barium_spent, "by the end of ageing",
+        float(run.time[end]),
+    )  # fmt: skip
     yield TargetCheck(
         "sealed_pressure", "sealed pressure after ageing", sealed, target.sealed_pressure, "Pa",
-        sealed <= target.sealed_pressure, "at the end of ageing, referred to 20 degC",
+        sealed <= target.sealed_pressure, "at the end of ageing, referred to 20 degC", float(run.time[end]),
     )  # fmt: skip
 
 
@@ -381,7 +398,9 @@ def against(value: float, limit: float, kind: str, unit: str, between: str) -> s
 
 
 def _texts(value: float, limit: float, kind: str, unit: str) -> tuple[str, str]:
-    """Value and limit, each with its unit; a rate of change as a share in a second."""
+    """Value and limit, each with its unit; shares in %, a rate of change as a share in a second."""
+    if kind == "share":
+        return share_texts(value, limit)
     # What a decay leaves after years is told as none.
     shown = convert(value if abs(value) > DUST else 0.0, kind, unit), convert(limit, kind, unit)
     if kind == "rate":

@@ -13,6 +13,7 @@ from exhaustsim.engine import run as engine_run
 from exhaustsim.engine.filewrite import replace_whole
 from exhaustsim.engine.lines import Lines
 from exhaustsim.engine.network import number_valve, phases_of
+from exhaustsim.engine.rates import WORK_SIZE, Waveform, head_rates
 from exhaustsim.engine.result import STAGES, FailedRun
 from exhaustsim.engine.run import march_valve, phases_on_machine, simulate
 
@@ -45,6 +46,22 @@ def test_valve_that_needs_too_many_steps_says_where(schedule, monkeypatch):
     monkeypatch.setattr(engine_run, "MAX_STEPS_PER_PHASE", 10)
     with pytest.raises(FailedRun, match="more steps than allowed.* at position 1"):
         simulate(schedule, TOLERANCE)
+
+
+@pytest.mark.parametrize("kelvin", [0.0, -40.0, float("nan")])
+def test_temperatures_that_do_not_exist_give_no_rates_and_no_error(schedule, kelvin):
+    """A stage of a step that is far too long may try them; plain Python would raise OverflowError."""
+    valve = number_valve(schedule.valve, schedule.machine)
+    phases = phases_of(schedule, valve)
+    at = valve.tables.at
+    rates = getattr(head_rates, "py_func", head_rates)
+    wave = Waveform(np.array([0.0, 1.0]), np.zeros((2, 9)), np.zeros((2, 9)))
+    for node in range(at.nodes):
+        y = valve.start.copy()
+        y[node] = kelvin
+        dy = np.zeros(at.size)
+        rates(0.0, y, valve.tables, phases.controls[0], wave, np.zeros(WORK_SIZE), dy)
+        assert np.isnan(dy).all()
 
 
 def test_rate_that_is_no_number_after_the_machine_says_so(schedule):
