@@ -22,7 +22,7 @@ WARMED := $(ENVIRONMENT)/warmed
 COMPILED := exhaustsim/compiled.py exhaustsim/constants.py $(wildcard exhaustsim/physics/*.py exhaustsim/engine/*.py)
 
 # Coverage cannot see into compiled code: laws and engine are tested uncompiled for it, studies as they are.
-UNCOMPILED_TESTS := tests/laws tests/engine/test_stiff.py tests/engine/test_jacobian.py tests/engine/test_march.py \
+UNCOMPILED_TESTS := tests/laws tests/engine/test_stiff.py tests/engine/test_jacobian.py tests/engine/test_march.py tests/engine/test_pumping.py \
 	tests/engine/test_uncompiled.py tests/test_published.py exhaustsim/physics
 COMPILED_TESTS := tests/engine/test_outcomes.py $(filter-out $(addprefix tests/test_, \
 	published.py orderings.py effects.py compiled.py counts.py benchmarks.py plots.py designfile.py units.py data.py imports.py), $(wildcard tests/test_*.py))

@@ -6,9 +6,10 @@
 
 `load_schedule` reads a schedule with its valve and machine, `simulate` carries one valve
 through it, `judge` holds the run against its targets and limits, `compare` does all three
-for several schedules, `band` says how sure a verdict is, `explain` why it comes out so, and
-`watts_to_reach` and `seconds_to_reach` what RF a station needs.  Names are fetched on first use,
-so that the import itself is quick.
+for several schedules, `band` says how sure a verdict is, `explain` why it comes out so,
+`sizing` whether the pumps are big enough for one another, and `watts_to_reach` and
+`seconds_to_reach` what RF a station needs.  Names are fetched on first use, so that the import
+itself is quick.
 """
 
 from importlib import import_module
@@ -33,6 +34,7 @@ _HOMES = {
     "Band": "exhaustsim.studies.band",
     "gauge_reading": "exhaustsim.studies.gauges",
     "explain": "exhaustsim.studies.explanation",
+    "sizing": "exhaustsim.studies.sizing",
     "watts_to_reach": "exhaustsim.studies.station",
     "seconds_to_reach": "exhaustsim.studies.station",
     "StationFault": "exhaustsim.studies.station",

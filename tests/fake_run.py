@@ -16,7 +16,7 @@ from exhaustsim.constants import AR, CH4, CO2, GAS_COUNT, GAS_NAMES, H2, H2O, HE
 from exhaustsim.engine.ledger import GasLedger
 from exhaustsim.engine.result import LineWaveform, Outcome, Run, Source
 from exhaustsim.plant.designfile import load_schedule
-from exhaustsim.plant.machine import DiffusionPump
+from exhaustsim.plant.machine import DiffusionPump, chain_of
 from exhaustsim.units import PASCAL_LITRE
 
 DEMO = Path(__file__).parent.parent / "demo_data" / "schedules"
@@ -181,7 +181,13 @@ def _lines(schedule):
         pressure = np.zeros((30, GAS_COUNT))
         pressure[:, H2O] = 2e-3 if diffusion else 1.0
         backing = np.full(30, 4.0 if diffusion else np.nan)
-        waves.append(LineWaveform(line.name, time, pressure, np.zeros((30, GAS_COUNT)), backing, np.ones(30), 0.0))
+        chain = np.zeros((30, len(chain_of(line.pump)), GAS_COUNT))
+        chain[:, 0] = pressure
+        if diffusion:
+            chain[:, 1, N2] = 4.0
+        waves.append(
+            LineWaveform(line.name, time, pressure, np.zeros((30, GAS_COUNT)), backing, np.ones(30), 0.0, chain, np.zeros_like(chain))
+        )
     return tuple(waves)
 
 

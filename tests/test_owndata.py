@@ -395,9 +395,9 @@ def test_type_must_exist_and_its_values_keep_the_bounds(demo):
 
 
 def test_every_kind_of_pump_can_have_types():
-    from exhaustsim.plant import readmachine
+    from exhaustsim.plant import readpumps
 
-    source = Path(readmachine.__file__).read_text(encoding="utf-8")
+    source = Path(readpumps.__file__).read_text(encoding="utf-8")
     assert all(f'"{kind}"' in source for kind in PUMP_TYPES)
 
 

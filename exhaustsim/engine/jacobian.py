@@ -1,7 +1,6 @@
 """Exact derivatives of `exhaustsim.engine.rates` in the arrowhead form of `exhaustsim.engine.stiff`.
 
-`head_shape` and `line_shape` list which entries exist, in the order in which `head_jacobian`
-and `line_jacobian` fill them.  A test compares every entry with differences of the rates.
+`head_shape` lists which entries exist, in the order in which `head_jacobian` fills them.  A test compares every entry with differences of the rates.
 """
 
 from __future__ import annotations
@@ -12,8 +11,7 @@ from exhaustsim.compiled import kernel
 from exhaustsim.constants import CH4, CO, CO2, H2, H2O, HE, O2
 from exhaustsim.engine.rates import (
     ACTIVE, ACTIVE_COUNT, BARIUM_FLOOR, C_BORE, C_BORE_RATE, C_CLEANUP, C_CLOCK, C_COIL, C_COIL_SQUARE, C_CURRENT, C_HEATER_POWER, C_HEATER_TEMPERATURE, C_PORT,
-    C_SURROUNDINGS, CONTROL_COUNT, FILM_FLOOR, G, L_BACK_SPEED, L_BACK_VOLUME, L_CRITICAL, L_KNEE, L_RECOVER, L_ROOM,
-    L_SPEED, L_STALL, L_VOLUME, LINE_CORE, R, S_ACTIVATION_RATE, S_ACTIVITY, S_AREA_RATIO, S_BARIUM_LIMIT,
+    C_SURROUNDINGS, CONTROL_COUNT, FILM_FLOOR, G, R, S_ACTIVATION_RATE, S_ACTIVITY, S_AREA_RATIO, S_BARIUM_LIMIT,
     S_BULB_VOLUME, S_CARBONATE, S_EMITTING, S_FLASH_PER_KG, S_HEAD_VOLUME, S_HEATER_EXPONENT, S_HELIUM_D0, S_HELIUM_E,
     S_HELIUM_ED, S_HELIUM_K, S_HELIUM_OUTSIDE, S_HOT, S_HOT_WIDTH, S_HYDROGEN_RETURNED, S_MIRROR_AREA, S_MIRROR_FULL,
     S_NEEDLE, S_NICKEL, S_OXIDANT_WEIGHT, S_POISON_RATE, S_REACTION_HEAT, S_RECARB_CAP, S_RECARB_ENERGY, S_RECARB_HALF, S_RECARB_RATE, S_ROOM, S_SITES,
@@ -26,7 +24,6 @@ from exhaustsim.physics.getter import evaporation_rate, film_sticking, hydrogen_
 from exhaustsim.physics.heating import gas_heat_transfer, heat_capacity, heater_power, radiation_exchange
 from exhaustsim.physics.outgassing import diffusivity_slope, empirical_rate, rate_constant_slope, slab_release_slope
 from exhaustsim.physics.permeation import lag_factor_slope
-from exhaustsim.physics.pumps import diffusion_speed, jet_target
 
 
 def _pointers(rows: list[list[int]]) -> tuple[np.ndarray, np.ndarray]:
@@ -65,14 +62,6 @@ def head_shape(head: HeadTables) -> Shape:
         [at.cathode, at.bulb + CO2, at.wall],
     ]
     return Shape(at.core, len(leaf), len(quad), *_pointers(leaf), *_pointers(back), *_pointers(quad))
-
-
-def line_shape() -> Shape:
-    """Entries of the Jacobian of a pumping line."""
-    empty = np.zeros(1, dtype=np.int64)
-    none = np.zeros(0, dtype=np.int64)
-    quad = [[g, G + g] for g in range(G)]  # manifold for a rotary line, backing volume for a diffusion line
-    return Shape(LINE_CORE, 0, G, empty, none, empty, none, *_pointers(quad))
 
 
 @kernel
@@ -443,54 +432,3 @@ def head_jacobian(t, y, dy, head, c, wave, work, jac):
         for j in range(at.core):
             core[i, j] /= capacity
         core[i, i] -= dy[i] * by_temperature / capacity
-
-
-@kernel
-def line_jacobian(t, y, line, wave, work, jac):
-    """Fill `jac` for a pumping line at `y`; `work` as for `line_rates`."""
-    x = line.numbers
-    core = jac.core
-    core[:, :] = 0.0
-    jac.quad[:] = 0.0
-    jac.time[:] = 0.0
-    # The inflow is the slope of the cubic between two knots; its time derivative is the cubic's second.
-    knots = wave.time
-    low = min(max(np.searchsorted(knots, t, side="right") - 1, 0), knots.size - 2)
-    h = knots[low + 1] - knots[low]
-    at_knot = (t - knots[low]) / h
-    for g in range(G):
-        step = wave.value[low + 1, g] - wave.value[low, g]
-        d0 = wave.slope[low, g] * h
-        d1 = wave.slope[low + 1, g] * h
-        jac.time[g] = (2.0 * (3.0 * step - 2.0 * d0 - d1) + 6.0 * at_knot * (d0 + d1 - 2.0 * step)) / (h * h)
-    rt = R * x[L_ROOM]
-    if line.kind == 0:
-        for g in range(G):
-            core[g, g] = -x[L_SPEED] / x[L_VOLUME]
-            jac.quad[2 * g] = x[L_SPEED] / x[L_VOLUME]
-        return
-    total = 0.0
-    back_total = 0.0
-    for g in range(G):
-        total += y[g]
-        back_total += y[G + g]
-    speed, by_pressure = diffusion_speed(total * rt / x[L_VOLUME], x[L_SPEED], x[L_KNEE])
-    running = y[2 * G]
-    back_rate = x[L_BACK_SPEED] / x[L_BACK_VOLUME]
-    for g in range(G):
-        drive = y[g] / x[L_VOLUME] - line.ultimate[g] / rt
-        by_total = by_pressure * rt / x[L_VOLUME] * running * drive
-        for j in range(G):
-            core[g, j] -= by_total
-            core[G + g, j] += by_total
-        core[g, g] -= speed * running / x[L_VOLUME]
-        core[G + g, g] += speed * running / x[L_VOLUME]
-        core[g, 2 * G] -= speed * drive
-        core[G + g, 2 * G] += speed * drive
-        core[G + g, G + g] -= back_rate
-        jac.quad[2 * g + 1] = back_rate
-    target, by_backing = jet_target(back_total * rt / x[L_BACK_VOLUME], x[L_CRITICAL])
-    settle = x[L_STALL] if target < running else x[L_RECOVER]
-    for j in range(G):
-        core[2 * G, G + j] = by_backing * rt / x[L_BACK_VOLUME] / settle
-    core[2 * G, 2 * G] = -1.0 / settle

@@ -4,6 +4,9 @@ A line gets gas only while ports are open, so its inflow is a waveform over the 
 pressure matters to a valve only then, so the pressure waveform covers the dwell too.  Both
 are cubic between the knots of the index grid, with the slopes that the rates give there:
 the inflow as the slope of the gas handed over so far, which keeps the amount exact.
+
+Lines are marched group by group (`exhaustsim.engine.groups`): a line by itself, or lines that
+share a backing line together.  The state of all groups is one flat array, group after group.
 """
 
 from __future__ import annotations
@@ -15,13 +18,18 @@ import numpy as np
 
 from exhaustsim.compiled import kernel
 from exhaustsim.constants import GAS_CONSTANT
-from exhaustsim.engine import rates
-from exhaustsim.engine.jacobian import line_shape
+from exhaustsim.engine import pumping, rates
+from exhaustsim.engine.groups import number_groups, resting_pressures
 from exhaustsim.engine.march import DONE, KIND_LINE, MAX_STEPS_PER_PHASE, SENTENCES, march
-from exhaustsim.engine.network import index_grid, jumps_of, line_tables, room_air
-from exhaustsim.engine.rates import G, LINE_CORE, LINE_SIZE, HeadTables, Waveform
+from exhaustsim.engine.network import index_grid, jumps_of, room_air
+from exhaustsim.engine.pumping import G, NO_STATE, ROOM, group_rates, group_shape, pump_flow
+from exhaustsim.engine.rates import HeadTables, Waveform
 from exhaustsim.engine.result import FailedRun, LineWaveform, Run
 from exhaustsim.plant.schedule import Schedule
+
+# The error of a step is judged over this many unknowns, however many a group has: a volume behind another
+# does not thin out the error of the one in front.  It is the number of a diffusion line.
+JUDGED = 19
 
 
 class LineHistory(NamedTuple):
@@ -30,10 +38,11 @@ class LineHistory(NamedTuple):
     pressure: np.ndarray  # Pa
     slope: np.ndarray  # Pa/s
     inflow: np.ndarray  # mol/s
-    backing: np.ndarray  # Pa, NaN for a rotary line
+    backing: np.ndarray  # Pa behind the pump of the line, NaN where it blows out into the room
     running: np.ndarray
-    end: np.ndarray  # (line, state) at the end of the index
-    imbalance: np.ndarray  # (line,) gas taken in less exhausted less stored, as a share of what passed
+    end: np.ndarray  # (states,) of all groups at the end of the index
+    imbalance: np.ndarray  # (line,) gas taken in less exhausted less stored, as a share of what passed its group
+    states: tuple[np.ndarray, ...]  # by group: (time, state)
 
 
 class Lines:
@@ -41,8 +50,14 @@ class Lines:
 
     def __init__(self, schedule: Schedule):
         self.machine = schedule.machine
-        self.tables = [line_tables(line, self.machine) for line in self.machine.lines]
         self.air = room_air(self.machine.air_humidity, schedule.valve.tables)
+        numbered = number_groups(self.machine, schedule.valve.tables)
+        self.described = numbered
+        self.groups = [group.tables for group in numbered]
+        self._shapes = [group_shape(group) for group in self.groups]
+        self.offset = np.cumsum([0, *(group.core + G for group in self.groups)])
+        #: of each line: its group and the number of its manifold there
+        self.place = {k: (i, m) for i, group in enumerate(numbered) for m, k in enumerate(group.lines)}
         self.moving, self.dwelling = index_grid(schedule)
         self.rt = GAS_CONSTANT * self.machine.room_temperature
         inside = {t for setting in schedule.positions for t in jumps_of(schedule, setting)}
@@ -50,23 +65,72 @@ class Lines:
         self._edges = np.array(sorted({0.0, *inside, schedule.dwell})) + opening
         self._edges[-1] = self.dwelling[-1]
 
+    # ---- states of all groups, one flat array --------------------------------------------
+
+    def _of_group(self, states: np.ndarray, number: int) -> np.ndarray:
+        return states[self.offset[number] : self.offset[number + 1]]
+
+    def gas_in(self, states: np.ndarray) -> np.ndarray:
+        """(gas,) mol in all manifolds and backing volumes."""
+        found = np.zeros(G)
+        for i, group in enumerate(self.groups):
+            found += self._of_group(states, i)[: group.volume.size * G].reshape(-1, G).sum(axis=0)
+        return found
+
+    def exhausted(self, states: np.ndarray) -> np.ndarray:
+        """(gas,) mol blown out into the room since the account was cleared."""
+        return sum((self._of_group(states, i)[g.core :] for i, g in enumerate(self.groups)), np.zeros(G))
+
+    def cleared(self, states: np.ndarray) -> np.ndarray:
+        """The same states with nothing exhausted yet."""
+        out = states.copy()
+        for i, group in enumerate(self.groups):
+            self._of_group(out, i)[group.core :] = 0.0
+        return out
+
+    def bounded(self, states: np.ndarray) -> np.ndarray:
+        """The same states with every running share between 0 and 1."""
+        out = states.copy()
+        for i, group in enumerate(self.groups):
+            jets = self._of_group(out, i)[group.volume.size * G : group.core]
+            np.clip(jets, 0.0, 1.0, out=jets)
+        return out
+
+    def pressure_in(self, states: np.ndarray) -> np.ndarray:
+        """(line, gas) Pa in the manifolds."""
+        out = np.zeros((len(self.place), G))
+        for k, (i, m) in self.place.items():
+            out[k] = self._of_group(states, i)[m * G : (m + 1) * G] * self.rt / self.groups[i].volume[m]
+        return out
+
+    def weaken(self, shares: dict[str, float]) -> None:
+        """Leave the pumps at the manifolds of the named lines this share of their speed; all others are well."""
+        self.groups = [group.tables for group in self.described]
+        for k, line in enumerate(self.machine.lines):
+            if line.name in shares:
+                i, m = self.place[k]
+                numbers = self.groups[i].numbers.copy()
+                numbers[m, pumping.P_SPEED] *= shares[line.name]
+                self.groups[i] = self.groups[i]._replace(numbers=numbers)
+
     def at_rest(self) -> LineHistory:
         """Constant pressures to begin with: ultimate pressure and in-leak."""
         count = len(self.moving) + len(self.dwelling)
-        number = len(self.tables)
-        pressure = np.zeros((number, count, G))
-        end = np.zeros((number, LINE_SIZE))
-        for k, line in enumerate(self.machine.lines):
-            ports = sum(name == line.name for name in self.machine.line_of_position.values())
-            leak = ports * line.in_leak_per_port * self.rt * self.air
-            pressure[k] = self.tables[k].ultimate + leak / line.pump.speed
-            end[k, :G] = pressure[k, 0] * line.manifold_volume / self.rt
-            if self.tables[k].kind == 1:
-                backing = self.tables[k].backing_ultimate + leak / line.pump.backing_pump.speed
-                end[k, G : 2 * G] = backing * line.pump.backing_volume / self.rt
-            end[k, 2 * G] = 1.0
+        number = len(self.place)
+        end = np.zeros(self.offset[-1])
+        for i, group in enumerate(self.described):
+            lines = [self.machine.lines[k] for k in group.lines]
+            leaks = []
+            for line in lines:
+                ports = sum(name == line.name for name in self.machine.line_of_position.values())
+                leaks.append(ports * line.in_leak_per_port * self.rt * self.air)
+            state, tables = self._of_group(end, i), group.tables
+            volumes = tables.volume.size
+            state[: volumes * G] = (resting_pressures(group, np.array(leaks)) * tables.volume[:, None] / self.rt).ravel()
+            state[volumes * G : tables.core] = 1.0
+        pressure = np.repeat(self.pressure_in(end)[:, None, :], count, axis=1)
         empty = np.zeros_like(pressure)
-        return LineHistory(pressure, empty, empty, empty[:, :, 0], empty[:, :, 0] + 1.0, end, np.zeros(number))
+        return LineHistory(pressure, empty, empty, empty[:, :, 0], empty[:, :, 0] + 1.0, end, np.zeros(number), ())
 
     def like(self, runs: Sequence[Run]) -> LineHistory:
         """Pressures to begin with: those of the first run times what each of the others changes on them.
@@ -90,13 +154,12 @@ class Lines:
             pressure *= np.where(first.pressure > 0.0, _over(other.pressure, first.pressure), 1.0)
             end *= np.where(first.end > 0.0, _over(other.end, first.end), 1.0)
             total += _over(other.slope, other.pressure) - growth
-        end[:, 2 * G] = np.minimum(end[:, 2 * G], 1.0)
-        return first._replace(pressure=pressure, slope=total * pressure, end=end)
+        return first._replace(pressure=pressure, slope=total * pressure, end=self.bounded(end))
 
     def dwell_waves(self, history: LineHistory) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Knots, pressures and slopes that a valve standing on the lines meets (at least one line long)."""
         first = len(self.moving)
-        if not self.tables:
+        if not self.groups:
             nothing = np.zeros((1, len(self.dwelling), G))
             return self.dwelling, nothing, nothing
         return (
@@ -109,7 +172,7 @@ class Lines:
         """March all lines over `periods` indices with the same inflow in each.
 
         handed_over, flow : (line, dwell knot, gas) gas given to the line since the ports opened
-        [mol] and its rate [mol/s]; start : (line, state).
+        [mol] and its rate [mol/s]; start : (states,) as in `LineHistory.end`.
         """
         moving, dwelling = self.moving, self.dwelling
         opening = self.machine.transfer_time
@@ -126,8 +189,7 @@ class Lines:
         sample_ptr[0], sample_ptr[-1] = 0, len(times)
         wave_of_phase = np.ones(phase_count, dtype=np.int64)
         wave_of_phase[:in_transfer] = 0  # nothing flows while the ports are blanked
-        shape = line_shape()
-        number = len(self.tables)
+        number = len(self.place)
         pressure = np.zeros((number, len(times), G))
         slope = np.zeros_like(pressure)
         inflow = np.zeros_like(pressure)
@@ -135,49 +197,66 @@ class Lines:
         running = np.ones((number, len(times)))
         end = start.copy()
         imbalance = np.zeros(number)
-        head = NO_HEAD
-        for k, line in enumerate(self.tables):
-            y = start[k].copy()
-            volume = line.numbers[rates.L_VOLUME]
-            absolute = np.full(LINE_SIZE, 1e-7 * volume / self.rt)
-            absolute[G : 2 * G] = 1e-7 * line.numbers[rates.L_BACK_VOLUME] / self.rt
-            absolute[2 * G] = 1e-5
-            absolute *= tolerance / 1e-3
-            states = np.zeros((len(times), LINE_SIZE))
-            nothing = np.zeros_like(flow[k])
+        sampled = []
+        for i, group in enumerate(self.groups):
+            lines = list(self.described[i].lines)
+            y = self._of_group(end, i)
+            given = np.concatenate([handed_over[k] for k in lines], axis=1)
+            rate = np.concatenate([flow[k] for k in lines], axis=1)
+            nothing = np.zeros_like(rate)
+            weight = np.sqrt(JUDGED / group.core)
+            absolute = np.full(y.size, 1e-5 * tolerance / 1e-3 * weight)
+            gas = group.volume.size * G
+            absolute[:gas] = np.repeat(1e-7 * group.volume / self.rt, G) * (tolerance / 1e-3 * weight)
+            states = np.zeros((len(times), y.size))
             for _ in range(periods):
                 before = y.copy()
                 status, _ = march(
-                    KIND_LINE, head, line, shape, np.zeros((phase_count, 1)), np.diff(edges), edges[:-1].copy(),
-                    wave_of_phase, dwelling, np.stack([nothing, handed_over[k]]), np.stack([nothing, flow[k]]),
-                    sample_ptr, times, y, absolute, tolerance, 0, G, MAX_STEPS_PER_PHASE, states, counts,
+                    KIND_LINE, NO_HEAD, group, self._shapes[i], np.zeros((phase_count, 1)), np.diff(edges), edges[:-1].copy(),
+                    wave_of_phase, dwelling, np.stack([nothing, given]), np.stack([nothing, rate]),
+                    sample_ptr, times, y, absolute, tolerance * weight, 0, group.manifolds * G, MAX_STEPS_PER_PHASE, states, counts,
                 )  # fmt: skip
                 if status != DONE:
-                    raise FailedRun(f"{SENTENCES[status]} It happened in line {self.machine.lines[k].name}.")
-            end[k] = y
-            # Every gas that came in is in the manifold, behind the pump, or exhausted.
-            gone = (y - before)[LINE_CORE:] + (y - before)[:G] + (y - before)[G : 2 * G]
-            passed = np.abs(handed_over[k, -1]).sum() + np.abs((y - before)[LINE_CORE:]).sum()
-            imbalance[k] = np.abs(handed_over[k, -1] - gone).sum() / max(passed, 1e-300)
-            inflow[k, len(moving) :] = flow[k]
-            pressure[k] = states[:, :G] * self.rt / volume
-            _slopes(states, line, inflow[k], Waveform(dwelling, nothing, nothing), slope[k])
-            slope[k] *= self.rt / volume
-            if line.kind == 1:
-                backing[k] = states[:, G : 2 * G].sum(axis=1) * self.rt / line.numbers[rates.L_BACK_VOLUME]
-                running[k] = states[:, 2 * G]
-        return LineHistory(pressure, slope, inflow, backing, running, end, imbalance)
+                    names = " and ".join(self.machine.lines[k].name for k in lines)
+                    raise FailedRun(f"{SENTENCES[status]} It happened in line {names}.")
+            # Every gas that came in is in a volume, or exhausted.
+            change = y - before
+            gone = change[group.core :] + change[:gas].reshape(-1, G).sum(axis=0)
+            came = given[-1].reshape(-1, G)
+            passed = np.abs(came).sum() + np.abs(change[group.core :]).sum()
+            imbalance[lines] = np.abs(came.sum(axis=0) - gone).sum() / max(passed, 1e-300)
+            all_rates = np.zeros_like(states)
+            _rates_without_inflow(states, group, Waveform(dwelling, nothing, nothing), all_rates)
+            for m, k in enumerate(lines):
+                columns = slice(m * G, (m + 1) * G)
+                inflow[k, len(moving) :] = flow[k]
+                pressure[k] = states[:, columns] * self.rt / group.volume[m]
+                slope[k] = (all_rates[:, columns] + inflow[k]) * (self.rt / group.volume[m])
+                behind = group.target[m]
+                if behind != ROOM:
+                    backing[k] = states[:, behind * G : (behind + 1) * G].sum(axis=1) * self.rt / group.volume[behind]
+                if group.state[m] != NO_STATE:
+                    running[k] = states[:, group.state[m]]
+            sampled.append(states)
+        return LineHistory(pressure, slope, inflow, backing, running, end, imbalance, tuple(sampled))
 
     def waveforms(self, history: LineHistory) -> tuple[LineWaveform, ...]:
         """Results for the user, one per line."""
         times = np.concatenate([self.moving, self.dwelling])
-        return tuple(
-            LineWaveform(
+        found = []
+        for k, line in enumerate(self.machine.lines):
+            i, m = self.place[k]
+            chain = [m]
+            while (behind := self.groups[i].target[chain[-1]]) != ROOM:
+                chain.append(behind)
+            stages = np.array(chain, dtype=np.int64)
+            pressure, through = np.zeros((2, len(times), len(stages), G))
+            _chain(history.states[i], self.groups[i], stages, pressure, through)
+            found.append(LineWaveform(
                 line.name, times, history.pressure[k], history.inflow[k], history.backing[k], history.running[k],
-                float(history.imbalance[k]),
-            )
-            for k, line in enumerate(self.machine.lines)
-        )
+                float(history.imbalance[k]), pressure, through,
+            ))  # fmt: skip
+        return tuple(found)
 
 
 def _over(above, below):
@@ -186,14 +265,22 @@ def _over(above, below):
 
 
 @kernel
-def _slopes(states, line, inflow, no_flow, out):
-    """Fill `out` (time, gas) with the rate of change of the manifold gas, each sample with its own inflow."""
-    work = np.zeros(2 * G)
-    dy = np.zeros(LINE_SIZE)
+def _rates_without_inflow(states, group, no_flow, out):
+    """Fill `out` (time, state) with the rates of a group at every sample, no gas coming in."""
+    work = np.zeros(3 * states.shape[1])
     for j in range(states.shape[0]):
-        rates.line_rates(0.0, states[j], line, no_flow, work, dy)
-        for g in range(G):
-            out[j, g] = dy[g] + inflow[j, g]
+        group_rates(0.0, states[j], group, no_flow, work, out[j])
+
+
+@kernel
+def _chain(states, group, stages, pressure, through):
+    """Fill pressures [Pa] in the volumes `stages` and flows [mol/s] through their pumps (time, stage, gas)."""
+    for j in range(states.shape[0]):
+        for s in range(stages.size):
+            v = stages[s]
+            for g in range(G):
+                pressure[j, s, g] = states[j, v * G + g] * group.rt / group.volume[v]
+            pump_flow(v, states[j], group, through[j, s])
 
 
 def _no_head() -> HeadTables:

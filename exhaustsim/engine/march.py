@@ -1,6 +1,6 @@
 """Carry a state through phases of constant controls: the compiled loop round the stepper.
 
-A head and a line share one loop; `KIND_HEAD` or `KIND_LINE` chooses whose rates are taken.
+A head and a pumping group share one loop; `KIND_HEAD` or `KIND_LINE` chooses whose rates are taken.
 Every phase restarts the step size, because controls jump there.  States are delivered at
 the times asked for, from the dense output, so that what is saved never decides a step.
 """
@@ -10,8 +10,9 @@ from __future__ import annotations
 import numpy as np
 
 from exhaustsim.compiled import kernel
-from exhaustsim.engine.jacobian import JACOBIAN_WORK, head_jacobian, line_jacobian
-from exhaustsim.engine.rates import Waveform, head_rates, line_rates
+from exhaustsim.engine.jacobian import JACOBIAN_WORK, head_jacobian
+from exhaustsim.engine.pumping import group_jacobian, group_rates
+from exhaustsim.engine.rates import Waveform, head_rates
 from exhaustsim.engine.stiff import (
     GAMMA, STAGE_TIME, STEP_GROWTH, STEP_MARGIN, STEP_SHRINK, Jacobian, dense_state, dense_weights, error_norm,
     factorise, solve, stage_right_side, stage_state,
@@ -35,23 +36,23 @@ FIRST_STEP = 1e-4  # s after a jump of the controls
 
 
 @kernel
-def _rates(kind, t, y, head, line, c, wave, work, dy):
+def _rates(kind, t, y, head, group, c, wave, work, dy):
     if kind == KIND_HEAD:
         head_rates(t, y, head, c, wave, work, dy)
     else:
-        line_rates(t, y, line, wave, work, dy)
+        group_rates(t, y, group, wave, work, dy)
 
 
 @kernel
 def march(
-    kind, head, line, shape, controls, durations, starts, wave_of_phase, wave_time, wave_value, wave_slope, sample_ptr, sample_time, y, absolute,
+    kind, head, group, shape, controls, durations, starts, wave_of_phase, wave_time, wave_value, wave_slope, sample_ptr, sample_time, y, absolute,
     relative, watched_first, watched_last, max_steps, states, counts,
 ):  # fmt: skip
     """March `y` (changed in place) through all phases; returns (status, phase reached).
 
     controls (phases, numbers); durations (phases,) s; starts (phases,) s: local time of a phase runs
     from here, which lets it continue a waveform or a closing bore; wave_of_phase (phases,) index
-    into the waveforms wave_time (knots,), wave_value and wave_slope (waveforms, knots, gas); sample_ptr (phases + 1,) and sample_time, local times at
+    into the waveforms wave_time (knots,), wave_value and wave_slope (waveforms, knots, gas; of a group: manifold x gas); sample_ptr (phases + 1,) and sample_time, local times at
     which `states` rows are filled; absolute (states,), relative: tolerances; counts (3,) steps,
     rejected, rate evaluations, added to.
     """
@@ -63,7 +64,7 @@ def march(
     stage_y = np.zeros(size)
     increments = np.zeros((8, size))
     weights = np.zeros((3, size))
-    work = np.zeros(JACOBIAN_WORK)
+    work = np.zeros(max(JACOBIAN_WORK, 3 * size))
     matrix = np.zeros((shape.core, shape.core))
     leaf_inverse = np.zeros(shape.leaves)
     jac = Jacobian(
@@ -91,11 +92,11 @@ def march(
             if t + 1.01 * h >= end:
                 h = end - t
             if fresh:
-                _rates(kind, t, y, head, line, c, wave, work, dy)
+                _rates(kind, t, y, head, group, c, wave, work, dy)
                 if kind == KIND_HEAD:
                     head_jacobian(t, y, dy, head, c, wave, work, jac)
                 else:
-                    line_jacobian(t, y, line, wave, work, jac)
+                    group_jacobian(t, y, group, wave, jac)
                 counts[2] += 1
             shift = 1.0 / (GAMMA * h)
             factorise(shape, jac, shift, matrix, leaf_inverse)
@@ -104,7 +105,7 @@ def march(
                     stage_right_side(0, h, dy, jac.time, increments)
                 else:
                     stage_state(stage, y, increments, stage_y)
-                    _rates(kind, t + STAGE_TIME[stage] * h, stage_y, head, line, c, wave, work, rate)
+                    _rates(kind, t + STAGE_TIME[stage] * h, stage_y, head, group, c, wave, work, rate)
                     counts[2] += 1
                     stage_right_side(stage, h, rate, jac.time, increments)
                 solve(shape, jac, shift, matrix, leaf_inverse, increments[stage])

@@ -1,8 +1,8 @@
 """Number everything: from the described valve, machine and schedule to flat arrays.
 
-`number_valve` and `line_tables` hold what stays the same through a run and the state at the first
-opening of the port (bulb and head full of room air); `phases_of` cuts the schedule into stretches
-of constant controls.  Nothing here integrates.
+`number_valve` holds what stays the same through a run and the state at the first opening of the
+port (bulb and head full of room air); `phases_of` cuts the schedule into stretches of constant
+controls.  The pumping lines are numbered in `exhaustsim.engine.groups`.  Nothing here integrates.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from exhaustsim.constants import (
 from exhaustsim.data.published import BUILT_IN, Tables
 from exhaustsim.engine import rates
 from exhaustsim.engine.exhauststem import is_straight, straight_tube
-from exhaustsim.engine.rates import ACTIVE, ACTIVE_COUNT, CONTROL_COUNT, G, HeadPlaces, HeadTables, LineTables
+from exhaustsim.engine.rates import ACTIVE, ACTIVE_COUNT, CONTROL_COUNT, G, HeadPlaces, HeadTables
 from exhaustsim.engine.result import Source
 from exhaustsim.physics import conductance
 from exhaustsim.physics.heating import heater_law_temperature
@@ -25,7 +25,7 @@ from exhaustsim.physics.outgassing import slab_released
 from exhaustsim.physics.permeation import QUOTED_TEMPERATURE
 from exhaustsim.physics.sections import fit_tube
 from exhaustsim.plant.coil import TABLE_START, TABLE_STEP, watts_table
-from exhaustsim.plant.machine import DiffusionPump, PumpingLine, RotaryMachine, RotaryPump
+from exhaustsim.plant.machine import RotaryMachine
 from exhaustsim.plant.schedule import AgeingStep, PositionSetting, Schedule
 from exhaustsim.plant.valve import ExhaustStem, ValveDesign
 
@@ -257,28 +257,6 @@ def _pairs(links, node) -> np.ndarray:
 
 def _film(values: dict[str, float]) -> np.ndarray:
     return np.array([values[GAS_NAMES[g]] for g in ACTIVE], dtype=float)
-
-
-def line_tables(line: PumpingLine, machine: RotaryMachine) -> LineTables:
-    """Number one pumping line."""
-    x = np.zeros(9)
-    x[rates.L_VOLUME] = line.manifold_volume
-    x[rates.L_ROOM] = machine.room_temperature
-    pump = line.pump
-    x[rates.L_SPEED] = pump.speed
-    ultimate = gas_array(pump.ultimate_gases) * pump.ultimate_pressure
-    if isinstance(pump, RotaryPump):
-        x[rates.L_BACK_VOLUME] = 1.0
-        return LineTables(0, x, ultimate, np.zeros(G))
-    assert isinstance(pump, DiffusionPump)
-    x[rates.L_KNEE] = pump.knee_pressure
-    x[rates.L_CRITICAL] = pump.critical_backing_pressure
-    x[rates.L_STALL] = pump.stall_time
-    x[rates.L_RECOVER] = pump.recovery_time
-    x[rates.L_BACK_VOLUME] = pump.backing_volume
-    x[rates.L_BACK_SPEED] = pump.backing_pump.speed
-    backing = gas_array(pump.backing_pump.ultimate_gases) * pump.backing_pump.ultimate_pressure
-    return LineTables(1, x, ultimate, backing)
 
 
 def index_grid(schedule: Schedule) -> tuple[np.ndarray, np.ndarray]:

@@ -1,4 +1,4 @@
-"""Rate of change of everything in a head with its valve, and in a pumping line.
+"""Rate of change of everything in a head with its valve.
 
 State of a head, in moles, kelvin and kilograms (`HeadPlaces` says where each begins):
 
@@ -9,9 +9,7 @@ State of a head, in moles, kelvin and kilograms (`HeadPlaces` says where each be
     quads   diffused out | pumped | buried | breakdown total | methane cleaned up |
             helium come in | port plate air | rubber gas | air leaked into the bulb | burst | three exposures
 
-State of a line: gas in the manifold | gas in the backing volume | running | exhausted (quads).
-
-`head_rates` and `head_jacobian` (and the pair for a line) describe one and the same function;
+`head_rates` and `head_jacobian` describe one and the same function;
 the Jacobian is exact.  Gas in the bulb is at the temperature of the bulb wall, gas in head and
 line at room temperature.  Controls are numbers that are constant in a phase; the closing bore,
 the line pressure (given as a waveform) and the age of fitted laws are the only explicit functions
@@ -35,7 +33,6 @@ from exhaustsim.physics.getter import evaporation_rate, film_sticking, hydrogen_
 from exhaustsim.physics.heating import gas_heat_transfer, heat_capacity, heater_power, radiation_exchange
 from exhaustsim.physics.outgassing import diffusivity_slope, empirical_rate, rate_constant_slope, slab_release_slope
 from exhaustsim.physics.permeation import lag_factor_slope
-from exhaustsim.physics.pumps import diffusion_speed, jet_target
 
 R = GAS_CONSTANT
 G = GAS_COUNT
@@ -144,20 +141,6 @@ class HeadTables(NamedTuple):
     film_sticking: np.ndarray  # (active,)
     film_burial: np.ndarray
     film_appetite: np.ndarray  # (active,) mol/kg
-
-
-class LineTables(NamedTuple):
-    """A pumping line: manifold, pump, and for a diffusion pump the backing volume and pump."""
-
-    kind: int  # 0 rotary, 1 diffusion
-    numbers: np.ndarray  # see L_* below
-    ultimate: np.ndarray  # (gas,) Pa, partial ultimate pressures of the manifold pump
-    backing_ultimate: np.ndarray
-
-
-(L_VOLUME, L_SPEED, L_ROOM, L_KNEE, L_CRITICAL, L_STALL, L_RECOVER, L_BACK_VOLUME, L_BACK_SPEED) = range(9)
-LINE_CORE = 2 * G + 1
-LINE_SIZE = LINE_CORE + G
 
 
 class Waveform(NamedTuple):
@@ -456,37 +439,3 @@ def head_rates(t, y, head, c, wave, work, dy):
 
 
 WORK_SIZE = 5 * G + 400
-
-
-@kernel
-def line_rates(t, y, line, wave, work, dy):
-    """Fill `dy` with the rates of a pumping line; `wave.slope` of the inflow total is the inflow [mol/s]."""
-    x = line.numbers
-    total_in = work[0:G]
-    inflow = work[G : 2 * G]
-    waveform_at(wave, t, total_in, inflow)
-    rt = R * x[L_ROOM]
-    if line.kind == 0:
-        for g in range(G):
-            out = x[L_SPEED] * (y[g] / x[L_VOLUME] - line.ultimate[g] / rt)
-            dy[g] = inflow[g] - out
-            dy[G + g] = 0.0
-            dy[LINE_CORE + g] = out
-        dy[2 * G] = 0.0
-        return
-    total = 0.0
-    back_total = 0.0
-    for g in range(G):
-        total += y[g]
-        back_total += y[G + g]
-    speed, _ = diffusion_speed(total * rt / x[L_VOLUME], x[L_SPEED], x[L_KNEE])
-    running = y[2 * G]
-    for g in range(G):
-        out = speed * running * (y[g] / x[L_VOLUME] - line.ultimate[g] / rt)
-        exhausted = x[L_BACK_SPEED] * (y[G + g] / x[L_BACK_VOLUME] - line.backing_ultimate[g] / rt)
-        dy[g] = inflow[g] - out
-        dy[G + g] = out - exhausted
-        dy[LINE_CORE + g] = exhausted
-    target, _ = jet_target(back_total * rt / x[L_BACK_VOLUME], x[L_CRITICAL])
-    settle = x[L_STALL] if target < running else x[L_RECOVER]
-    dy[2 * G] = (target - running) / settle

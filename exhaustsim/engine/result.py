@@ -59,9 +59,12 @@ class LineWaveform:
     time: np.ndarray  # (n,) s
     pressure: np.ndarray  # (n, gas) Pa at the manifold
     inflow: np.ndarray  # (n, gas) mol/s from all heads on the line
-    backing_pressure: np.ndarray  # (n,) Pa, NaN for a rotary line
-    running: np.ndarray  # (n,) 1 = jets of the diffusion pump work, 0 = stalled
+    backing_pressure: np.ndarray  # (n,) Pa behind the pump of the line, NaN where it blows out into the room
+    running: np.ndarray  # (n,) 1 = jets of a diffusion pump work (a rotor turns at full speed), 0 = stalled
     imbalance: float  # taken in less exhausted less stored over the index, as a share of what passed
+    #: (n, stage, gas) Pa in front of every pump of the chain, from the manifold on; the last pump blows out into the room
+    chain_pressure: np.ndarray | None = None
+    chain_flow: np.ndarray | None = None  # (n, stage, gas) mol/s through these pumps, shared ones with the gas of all their lines
 
     @property
     def mean_pressure(self) -> float:

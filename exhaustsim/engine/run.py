@@ -23,8 +23,10 @@ from exhaustsim.engine.lines import LineHistory, Lines
 from exhaustsim.engine.march import DONE, KIND_HEAD, MAX_STEPS_PER_PHASE, SENTENCES, march
 from exhaustsim.engine.network import Phases, ValveArrays, number_valve, phases_of
 from exhaustsim.engine.observe import histories, ledger_of, ports_of, rates_of
-from exhaustsim.engine.rates import G, LineTables
+from exhaustsim.engine.pumping import NO_GROUP
+from exhaustsim.engine.rates import G
 from exhaustsim.engine.result import FailedRun, Outcome, Run
+from exhaustsim.plant.machine import DiffusionPump, TurbomolecularPump
 from exhaustsim.plant.schedule import Schedule
 
 LINE_AGREEMENT = 1e-3  # root-mean-square relative change of a line pressure between the last two passes
@@ -33,7 +35,6 @@ STILL = 0.2  # share of the agreement asked for within which a line counts as no
 DRAFTS = (1e-2,)  # tolerances of the first passes, whose line pressures are still far off
 MAX_PASSES = 30
 LEDGER_LIMIT = 1e-9  # of the inventory; above this a run has failed
-NO_LINE = LineTables(0, np.zeros(9), np.zeros(G), np.zeros(G))
 
 
 def simulate(schedule: Schedule, tolerance: float = 1e-3, near: Sequence[Run] = ()) -> Run:
@@ -156,7 +157,7 @@ def _why_unsettled(lines: Lines, history: LineHistory) -> str:
     """What keeps the lines from a periodic state, and what to do, in words."""
     time = np.concatenate([lines.moving, lines.dwelling])
     for k, line in enumerate(lines.machine.lines):
-        if lines.tables[k].kind != 1:
+        if not isinstance(line.pump, DiffusionPump | TurbomolecularPump):
             continue
         # What comes in beyond the throughput that the pump has left at its knee stays in the manifold.
         offered = np.trapezoid(history.inflow[k].sum(axis=1), time) / time[-1] * lines.rt
@@ -164,11 +165,11 @@ def _why_unsettled(lines: Lines, history: LineHistory) -> str:
         if offered > most:
             return (
                 f'line {line.name} is overloaded: its heads give it {offered * 1e3:.2g} Pa L/s in the mean, more than the '
-                f"{most * 1e3:.2g} Pa L/s that its diffusion pump can pass (speed x knee pressure); move gas load to another line."
+                f"{most * 1e3:.2g} Pa L/s that its pump can pass (speed x knee pressure); move gas load to another line."
             )
     for k, line in enumerate(lines.machine.lines):
-        if lines.tables[k].kind == 1 and history.running[k].min() < 0.9:
-            return f"the diffusion pump of line {line.name} stalls and recovers in turn; give it a larger backing pump or less gas."
+        if history.running[k].min() < 0.9:
+            return f"the high-vacuum pump of line {line.name} stalls and recovers in turn; give it a larger backing pump or less gas."
     return "the pressures jitter more than the tolerance asks; try a smaller tolerance."
 
 
@@ -214,7 +215,7 @@ def march_valve(valve: ValveArrays, phases: Phases, first, last, waves, y, toler
     at = valve.tables.at
     states = np.zeros((len(phases.time), at.size))
     status, phase = march(
-        KIND_HEAD, valve.tables, NO_LINE, head_shape(valve.tables), phases.controls[first:last],
+        KIND_HEAD, valve.tables, NO_GROUP, head_shape(valve.tables), phases.controls[first:last],
         phases.duration[first:last], phases.start[first:last], np.maximum(phases.line[first:last], 0), *waves,
         phases.sample_ptr[first : last + 1], phases.sample_time, y, valve.absolute * (tolerance / 1e-3), tolerance,
         at.head, at.bulb + G, MAX_STEPS_PER_PHASE, states, counts,

@@ -5,12 +5,14 @@ gives back balances it.  The composition of the ultimate pressure therefore matt
 its total: it decides how much water and oxygen the valves see.
 
 Public: `rotary_flow`, `pump_down_pressure`, `pump_down_time`, `series_speed`, `diffusion_speed`,
-`jet_target`, `diffusion_flow`, `required_backing_speed`, `booster_speed`,
-`turbomolecular_compression`, `turbomolecular_speed`, `water_carried_out`.
+`jet_target`, `diffusion_flow`, `required_backing_speed`, `booster_speed`, `booster_slip`,
+`turbomolecular_compression`, `turbomolecular_speed`, `turbomolecular_target`,
+`turbomolecular_factors`.  A pump by its table stands in `exhaustsim.physics.speedtable`, water in a
+rotary pump in `exhaustsim.physics.ballast`.
 
-Not modelled: condensation of water in a rotary pump without ballast (beyond its tolerance),
-oil vapour and its backstreaming, warm-up, speed of a diffusion pump differing from gas to gas
-(light gases can lie on either side of nitrogen, so no 1/sqrt(M) is applied).
+Not modelled: oil vapour and its backstreaming, warm-up, speed of a diffusion pump differing from
+gas to gas (light gases can lie on either side of nitrogen, so no 1/sqrt(M) is applied), a booster's
+compression falling in molecular flow.
 """
 
 from __future__ import annotations
@@ -20,7 +22,7 @@ import numpy as np
 from exhaustsim.compiled import kernel
 
 JET_STEEPNESS = 20.0  # exponent of the breakdown of the vapour jet; a sharp but smooth edge
-KNEE_STEEPNESS = 4.0  # sharpness of the joint between constant speed and constant throughput
+SMALL_SPEED_UP = 1e-2  # x below which x/(e^x - 1) goes by its series; the first term left out is x^6/30240
 
 
 @kernel
@@ -262,7 +264,8 @@ def diffusion_flow(pressure, ultimate, total_pressure, speed, knee, running):
 
     Notes
     -----
-    Q = S(p_total) h (p - p_u).
+    Q = S(p_total) h (p - p_u).  Past the jets of a stalled pump gas goes as through a tube besides:
+    `exhaustsim.engine.pumping` adds F (1 - h)(p - p_b) with the conductance F of the stalled pump.
 
     Valid: as `diffusion_speed`; all gases alike.  Nothing is raised.
     Source: own derivation: two-branch form recalled from trade handbooks, see `diffusion_speed`.
@@ -341,6 +344,45 @@ def booster_speed(speed, backing_speed, compression):
 
 
 @kernel
+def booster_slip(difference, limit):
+    """Share of its speed that a mechanical booster keeps against a pressure difference, with its slope.
+
+    Parameters
+    ----------
+    difference : float
+        Pressure at the outlet less that at the inlet [Pa].
+    limit : float
+        Difference above which drive or overflow valve gives way [Pa].
+
+    Returns
+    -------
+    tuple of float
+        Share, 1 without a difference [1], and its derivative [1/Pa].
+
+    Notes
+    -----
+    f = (1 + (d/d_m)^4)^(-1/4), 1 for a difference below zero: far above the limit the work of compression
+    S f d stays what it is at the limit.  The flow of a gas is S (f p - p_b/K_0): the gaps leak on while
+    the rotors slip, so the compression at no flow falls with f.
+
+    Valid: steady running; a chosen form round the limit itself.  Nothing is raised.
+    Source: own derivation: constant work of the drive; overflow valves that open at 30 to 60 hPa: [VacuumTextbookWeb].
+
+    Examples
+    --------
+    >>> booster_slip(-5.0, 4e3)[0], round(float(booster_slip(40e3, 4e3)[0]), 5)
+    (1.0, 0.1)
+    """
+    if difference <= 0.0:
+        return 1.0, 0.0
+    x = difference / limit
+    x3 = x * x * x
+    base = 1.0 + x3 * x
+    value = 1.0 / np.sqrt(np.sqrt(base))
+    return value, -value * x3 / (base * limit)
+
+
+@kernel
 def turbomolecular_compression(known_compression, known_molar_mass, molar_mass):
     """Compression of a turbomolecular pump for one gas from that for another.
 
@@ -405,37 +447,92 @@ def turbomolecular_speed(pressure, backing_pressure, speed, compression):
 
 
 @kernel
-def water_carried_out(other_gas, saturation, exhaust_pressure):
-    """Largest throughput of water vapour that a rotary pump blows out without condensing it.
+def turbomolecular_target(backing_pressure, critical):
+    """Share of its speed that a rotor settles at against a backing pressure, with its slope.
 
     Parameters
     ----------
-    other_gas : float
-        Throughput of all gas that goes out with it: what the pump takes in beside the water, and any gas
-        ballast [any unit of throughput].
-    saturation : float
-        Saturation pressure of water at the temperature of the pump [Pa].
-    exhaust_pressure : float
-        Pressure at which the exhaust valve lifts, above `saturation` [Pa].
+    backing_pressure : float
+        Total pressure behind the pump [Pa].
+    critical : float
+        Backing pressure at which half the speed is left [Pa].
 
     Returns
     -------
-    float
-        Throughput of water, in the unit of `other_gas`.
+    tuple of float
+        Share of full speed [1] and its derivative [1/Pa].
 
     Notes
     -----
-    Water and the other gas are compressed together until the exhaust valve lifts.  Water stays vapour as
-    long as its share of that pressure is below saturation: Q_w/(Q_w + Q_o) p_e <= p_s, so
-    Q_w = Q_o p_s/(p_e - p_s).  Nothing is carried out without other gas, however little water there is:
-    a pump colder than 100 degC tolerates no pure water vapour without ballast.  With dry ballast air,
-    Q_o = B p_atm, it is the usual water vapour tolerance S p_w = B p_atm p_s/(p_e - p_s).
+    h = 1/(1 + (p/p_c)^2): the friction of the gas behind the rotor grows with its pressure, softly compared
+    with the failing of a vapour jet.  1 % is lost at a tenth of the critical backing pressure.
 
-    Source: own derivation from ideal gases and saturation.
+    Valid: a chosen form, right at the critical backing pressure.  Nothing is raised.
+    Source: own derivation: soft edge; the exponent is a choice.
 
     Examples
     --------
-    >>> round(float(water_carried_out(1.0, 31.2e3, 120e3)), 4)
-    0.3514
+    >>> turbomolecular_target(0.0, 100.0), turbomolecular_target(100.0, 100.0)[0]
+    ((1.0, 0.0), 0.5)
     """
-    return other_gas * saturation / (exhaust_pressure - saturation)
+    if backing_pressure <= 0.0:
+        return 1.0, 0.0
+    x = backing_pressure / critical
+    value = 1.0 / (1.0 + x * x)
+    return value, -2.0 * x * value * value / critical
+
+
+@kernel
+def turbomolecular_factors(running, log_compression):
+    """What a rotor carries forward and lets back, over its speed at full turn, with derivatives by the turn.
+
+    Parameters
+    ----------
+    running : float
+        Share h of full rotor speed, from 0 to 1 [1].
+    log_compression : float
+        Natural logarithm L of the compression for the gas at full speed and no flow, above 0 [1].
+
+    Returns
+    -------
+    tuple of float
+        Forward and backward factors a and b [1], da/dh and db/dh [1].
+
+    Notes
+    -----
+    Q = S_0 (a p - b p_b) with x = h L, a = x/(L (1 - e^-x)), b = x/(L (e^x - 1)).
+
+    A row of many thin blade rows that drag gas against its diffusion: at full speed it is the linear law of
+    `turbomolecular_speed`, S_0 at equal pressures; the compression at no flow is e^(h L), because ln K goes
+    with blade speed; the pump that stands still is a tube of conductance S_0/L, which is larger for light
+    gas as it should be.
+
+    Valid: molecular flow through the blades; a first guess between stand-still and full speed.  Nothing is raised.
+    Source: [VacuumTextbookWeb] for K ~ exp(v sqrt(M)) and the linear law; own derivation for what lies between.
+
+    Examples
+    --------
+    >>> a, b, _, _ = turbomolecular_factors(1.0, np.log(1000.0))
+    >>> round(float(a / b), 6), round(float(a - b), 12)
+    (1000.0, 1.0)
+    >>> a, b, _, _ = turbomolecular_factors(0.0, 5.0)
+    >>> float(a), float(b)
+    (0.2, 0.2)
+    """
+    x = running * log_compression
+    size = abs(x)
+    if size < SMALL_SPEED_UP:
+        # Of x/(e^x - 1) for x at or above zero: 1 - x/2 + x^2/12 - x^4/720.
+        square = size * size
+        back = 1.0 - 0.5 * size + square / 12.0 - square * square / 720.0
+        back_slope = -0.5 + size / 6.0 - square * size / 180.0
+    else:
+        e = np.exp(-size)
+        rest = -np.expm1(-size)
+        back = size * e / rest
+        back_slope = e * (rest - size) / (rest * rest)
+    forward = back + size
+    forward_slope = back_slope + 1.0
+    if x < 0.0:
+        return back / log_compression, forward / log_compression, -back_slope, -forward_slope
+    return forward / log_compression, back / log_compression, forward_slope, back_slope

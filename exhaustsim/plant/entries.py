@@ -107,6 +107,27 @@ class Entries:
             return math.nan
         return value
 
+    def quantities(self, key: str, kind: str, *, above: float | None = None) -> tuple[float, ...]:
+        """SI values of a list of quantities of one kind; empty after a fault."""
+        self._asked[key] = None
+        given = self.table.get(key)
+        example = f'such as {key} = ["{KINDS[kind].example}", ...]'
+        if not isinstance(given, list) or not given:
+            self.fault(key, f"{'' if key in self.table else 'missing; '}needs a list, {KINDS[kind].words} each", example)
+            return ()
+        found = []
+        for number, entry in enumerate(given, start=1):
+            try:
+                value = parse(entry, kind)
+            except UnitFault as problem:
+                self.fault(key, f"entry {number}: {problem.need}", problem.cure)
+                return ()
+            if above is not None and not value > above:
+                self.fault(key, f"entry {number} must be above {_limit(above, kind)}", example)
+                return ()
+            found.append(value)
+        return tuple(found)
+
     def share(self, key: str, **options):
         """A share between 0 and 1, as a bare number or in %."""
         return self.quantity(key, "share", at_least=0.0, at_most=1.0, **options)

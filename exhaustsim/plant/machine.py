@@ -6,33 +6,119 @@ A bench with one head is a machine whose transfer time is zero.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from exhaustsim.plant.coil import Coil
 
 
 @dataclass(frozen=True)
 class RotaryPump:
-    """Rotary vane pump: speed S0 per gas, less what its own ultimate pressure gives back."""
+    """Rotary vane pump: speed S0 per gas, less what its own ultimate pressure gives back; blows out into the room.
+
+    With gas ballast open the ultimate pressure is the higher one, and what is added to it is room air.
+    """
 
     speed: float  # m^3/s at the manifold (or at the backing port)
-    ultimate_pressure: float  # Pa
+    ultimate_pressure: float  # Pa, gas ballast closed
     ultimate_gases: tuple[tuple[str, float], ...]  # mole shares of the ultimate pressure
+    gas_ballast: float = 0.0  # m^3/s of room air at room pressure let into the compression; 0 closed
+    ballast_ultimate_pressure: float = 0.0  # Pa, gas ballast open; of account only then
+    temperature: float = 343.15  # K of the working pump, which decides what water stays vapour in it
 
 
 @dataclass(frozen=True)
-class DiffusionPump:
-    """Oil diffusion pump with knee, stall at the critical backing pressure, and recovery."""
+class BackedPump:
+    """What all pumps that need another one behind them have in common.
 
-    speed: float  # m^3/s at the manifold
+    Pumps that name the same `backing_line` blow into one volume; those of a private one leave it empty.
+    """
+
+    speed: float  # m^3/s at the manifold (or at the port of the pump in front)
+    backing_volume: float  # m^3
+    backing_pump: Pump
+    backing_line: str = ""  # name of the shared backing line
+
+
+@dataclass(frozen=True, kw_only=True)
+class DiffusionPump(BackedPump):
+    """Oil diffusion pump with knee, stall at the critical backing pressure, and recovery.
+
+    A vapour booster is one too: strong boilers, a knee at some pascal, a high critical backing pressure.
+    """
+
     ultimate_pressure: float  # Pa
     ultimate_gases: tuple[tuple[str, float], ...]
     knee_pressure: float  # Pa, inlet pressure above which the throughput is constant
     critical_backing_pressure: float  # Pa
     stall_time: float  # s
     recovery_time: float  # s
-    backing_volume: float  # m^3
-    backing_pump: RotaryPump
+    stalled_conductance: float = 0.0  # m^3/s past the jets of the stalled pump
+
+
+@dataclass(frozen=True, kw_only=True)
+class BoosterPump(BackedPump):
+    """Mechanical booster: two rotors that turn without touching, in front of a rotary pump."""
+
+    compression: float  # at no flow
+    pressure_difference: float  # Pa, outlet over inlet, above which the drive slips
+
+
+@dataclass(frozen=True, kw_only=True)
+class TurbomolecularPump(BackedPump):
+    """Turbomolecular pump: compression by gas, slowed by a high backing pressure."""
+
+    compression: tuple[tuple[str, float], ...]  # by gas, at full speed and no flow
+    ultimate_pressure: float  # Pa, of the pump itself with nothing behind it
+    ultimate_gases: tuple[tuple[str, float], ...]
+    knee_pressure: float  # Pa, inlet pressure above which the throughput is constant
+    critical_backing_pressure: float  # Pa, at which the rotor has lost half its speed
+    stall_time: float  # s in which it loses speed
+    recovery_time: float  # s in which it gains speed
+
+
+@dataclass(frozen=True, kw_only=True)
+class TablePump(BackedPump):
+    """A pump by its measured speed: S(p) by gas over the total inlet pressure, held constant beyond the table."""
+
+    backing_volume: float = 0.0
+    backing_pump: Pump | None = None  # None: blows out into the room
+    pressures: tuple[float, ...]  # Pa, rising
+    speeds: tuple[tuple[str, tuple[float, ...]], ...]  # by gas, m^3/s at these pressures
+    ultimate_pressure: float = 0.0  # Pa; 0 where the speeds themselves fall towards it
+    ultimate_gases: tuple[tuple[str, float], ...] = ()
+
+    @property
+    def valid_from(self) -> float:
+        return self.pressures[0]
+
+    @property
+    def valid_to(self) -> float:
+        return self.pressures[-1]
+
+
+Pump = RotaryPump | DiffusionPump | BoosterPump | TurbomolecularPump | TablePump
+
+
+def faster(pump: Pump, factor: float) -> Pump:
+    """`pump` so many times as fast, and all pumps behind it."""
+    new = replace(pump, speed=factor * pump.speed)
+    if isinstance(pump, TablePump):
+        new = replace(new, speeds=tuple((gas, tuple(factor * s for s in speeds)) for gas, speeds in pump.speeds))
+    behind = backing_of(pump)
+    return new if behind is None else replace(new, backing_pump=faster(behind, factor))
+
+
+def backing_of(pump: Pump) -> Pump | None:
+    """The pump behind `pump`, or None when it blows out into the room."""
+    return pump.backing_pump if isinstance(pump, BackedPump) else None
+
+
+def chain_of(pump: Pump) -> tuple[Pump, ...]:
+    """`pump` and all pumps behind it, the last one blowing out into the room."""
+    chain = [pump]
+    while (behind := backing_of(chain[-1])) is not None:
+        chain.append(behind)
+    return tuple(chain)
 
 
 @dataclass(frozen=True)
@@ -48,7 +134,7 @@ class PumpingLine:
     """A manifold with its pump, shared by the positions that open to it."""
 
     name: str
-    pump: RotaryPump | DiffusionPump
+    pump: Pump
     manifold_volume: float  # m^3
     in_leak_per_port: float  # mol/s of air while a port is open to this line
     trapped: bool = True  # an oil trap or baffle stands between pump and manifold

@@ -34,8 +34,12 @@ OPEN_GROUPS = ("materials", "surfaces", "permeation", "diffusion", "gauges")
 #: What a pump type may hold, by kind of pump.
 _PUMP = {"speed": "speed", "ultimate_pressure": "pressure"} | {f"ultimate_gases.{gas}": "share" for gas in GAS_NAMES}
 PUMP_TYPES = {
-    "rotary": _PUMP,
+    "rotary": _PUMP | {"gas_ballast": "speed", "ballast_ultimate_pressure": "pressure", "temperature": "temperature"},
     "diffusion": _PUMP
+    | {"knee_pressure": "pressure", "critical_backing_pressure": "pressure", "stall_time": "time", "recovery_time": "time",
+       "stalled_conductance": "speed", "backing_volume": "volume"},
+    "booster": {"speed": "speed", "compression": "number", "pressure_difference": "pressure", "backing_volume": "volume"},
+    "turbomolecular": _PUMP
     | {"knee_pressure": "pressure", "critical_backing_pressure": "pressure", "stall_time": "time", "recovery_time": "time",
        "backing_volume": "volume"},
 }  # fmt: skip
@@ -288,7 +292,7 @@ def _check_members(top: Entries, places: dict[str, Entries]) -> None:
     for kind in PUMP_TYPES:
         for member in added(f"pumps.{kind}"):
             if member.count(".") == 2 and member.split(".")[2] != "ultimate_gases":
-                lacking(member, ["speed", "ultimate_pressure"], "a pump type needs them")
+                lacking(member, [key for key in ("speed", "ultimate_pressure") if key in PUMP_TYPES[kind]], "a pump type needs them")
     for member in added("getters"):
         lacking(member, ["barium"], "a getter type needs its fill")
     for gas in GAS_NAMES:

@@ -1,22 +1,21 @@
-"""A machine file to a `RotaryMachine`: heads, port plate, pumping lines, pumps, oven, coils.
+"""A machine file to a `RotaryMachine`: heads, port plate, pumping lines, oven, coils.
 
-Pumps are named and stand apart from the lines, because that is how they stand in the
-basement.  `[ports]` says which positions open to which line; a position that is not
-listed is blanked.  A pump shared by two lines is refused: cross-talk through a shared
-pump is not modelled.
+`[ports]` says which positions open to which line; a position that is not listed is blanked.  A line has
+one pump of its own; pumps of several lines may share what stands behind them.  The pumps themselves
+are read in `exhaustsim.plant.readpumps`.
 """
 
 from __future__ import annotations
 
 import math
 
-from exhaustsim.constants import ATMOSPHERE, GAS_NAMES
-from exhaustsim.data.published import Tables
+from exhaustsim.constants import ATMOSPHERE
 from exhaustsim.physics.shop import saturation_pressure_water
 from exhaustsim.plant.coil import Coil
 from exhaustsim.plant.entries import Entries
 from exhaustsim.plant.faults import nearest, quoted
-from exhaustsim.plant.machine import DiffusionPump, PumpingLine, RotaryMachine, RotaryPump, WarmUp
+from exhaustsim.plant.machine import PumpingLine, RotaryMachine, WarmUp
+from exhaustsim.plant.readpumps import PumpReader
 
 WATER_RANGE = (273.15, 333.15)  # K, room temperatures for which a relative humidity is taken
 MOST_POSITIONS = 1000  # far beyond any machine; more is a slip of the keyboard
@@ -163,16 +162,15 @@ def _ports(entries: Entries, line_names: list[str], count: int | None) -> dict[i
 
 
 def _lines(entries: Entries) -> tuple[PumpingLine, ...]:
-    pumps = entries.named("pumps")
-    used: dict[str, str] = {}
+    pumps = PumpReader(entries)
     lines = []
     for name, line in entries.named("lines").items():
         pump = None
         if "pump" not in line:
             line.asked("pump")
-            line.fault("pump", "nobody pumps this line", f"name one of the pumps {quoted(pumps)}")
+            line.fault("pump", "nobody pumps this line", f"name one of the pumps {quoted(pumps.pumps)}")
         else:
-            pump = _pump(line, "pump", pumps, used)
+            pump = pumps.pump_of(line)
         lines.append(
             PumpingLine(
                 name=name,
@@ -183,59 +181,5 @@ def _lines(entries: Entries) -> tuple[PumpingLine, ...]:
             )
         )
         line.finish()
-    for name, pump in pumps.items():
-        if name not in used:
-            pump.fault("", "no line and no other pump uses this pump", "name it under a line, or take it out")
+    pumps.finish()
     return tuple(lines)
-
-
-def _pump(owner: Entries, key: str, pumps: dict[str, Entries], used: dict[str, str], backing: bool = False):
-    name = owner.word(key, pumps, "pump")
-    if not name:
-        return None
-    if name in used:
-        owner.fault(key, f"this pump already serves {used[name]}", "give each line a pump of its own")
-        return None
-    used[name] = owner.place
-    pump = pumps[name]
-    kind = pump.word("kind", ["rotary"] if backing else ["rotary", "diffusion"], "kind of pump")
-    if kind:
-        pump.type_of(f"pumps.{kind}", pump_types(pump.tables, kind))
-    speed = pump.quantity("speed", "speed", above=0.0)
-    ultimate_pressure = pump.quantity("ultimate_pressure", "pressure", above=0.0)
-    found = None
-    if kind == "rotary":
-        found = RotaryPump(speed, ultimate_pressure, _ultimate_gases(pump, "rotary"))
-    elif kind == "diffusion":
-        found = DiffusionPump(
-            speed=speed,
-            ultimate_pressure=ultimate_pressure,
-            ultimate_gases=_ultimate_gases(pump, "diffusion"),
-            knee_pressure=pump.quantity(
-                "knee_pressure", "pressure", from_data="pumps.diffusion.knee_pressure", above=0.0
-            ),
-            critical_backing_pressure=pump.quantity(
-                "critical_backing_pressure",
-                "pressure",
-                from_data="pumps.diffusion.critical_backing_pressure",
-                above=0.0,
-            ),
-            stall_time=pump.quantity("stall_time", "time", from_data="pumps.diffusion.stall_time", above=0.0),
-            recovery_time=pump.quantity("recovery_time", "time", from_data="pumps.diffusion.recovery_time", above=0.0),
-            backing_volume=pump.quantity("backing_volume", "volume", above=0.0),
-            backing_pump=_pump(pump, "backing_pump", pumps, used, backing=True),
-        )
-    if kind:
-        pump.finish()
-    return found
-
-
-def pump_types(tables: Tables, kind: str) -> list[str]:
-    """Pump types of one kind in the data tables: groups under `pumps.kind` that have a speed."""
-    return [name for name in tables.groups(f"pumps.{kind}") if f"pumps.{kind}.{name}.speed" in tables]
-
-
-def _ultimate_gases(pump: Entries, kind: str) -> tuple[tuple[str, float], ...]:
-    usual = pump.tables.group(f"pumps.{kind}.ultimate_gases")
-    shares = tuple((gas, usual[gas].value) for gas in GAS_NAMES if gas in usual)
-    return pump.gas_shares("ultimate_gases", default=shares)

@@ -27,8 +27,11 @@ USED = (
     "getters.flash_gas", "getters.hydrogen_returned", "getters.methane_cleanup", "getters.mirror_full_mass_per_area", "getters.site_density",
     "getters.share_on_mica", "getters.sticking.*", "getters.yield_limit", "materials.accommodation",
     "materials.tungsten.resistance_exponent", "outgassing.rubber.rate", "outgassing.water_band.*", "permeation.*",
-    "pumps.*.ultimate_gases.*", "pumps.diffusion.knee_pressure", "pumps.diffusion.recovery_time", "pumps.diffusion.stall_time",
-    "pumps.rotary.exhaust_pressure", "pumps.rotary.water_*", "warm_up.*",
+    "pumps.*.ultimate_gases.*", "pumps.booster.compression", "pumps.booster.pressure_difference", "pumps.diffusion.knee_pressure",
+    "pumps.diffusion.recovery_time", "pumps.diffusion.stall_time", "pumps.diffusion.stalled_share", "pumps.rotary.ballast_factor",
+    "pumps.rotary.ballast_share", "pumps.rotary.exhaust_pressure_ratio", "pumps.rotary.temperature", "pumps.rotary.water_dissolved",
+    "pumps.turbomolecular.compression_nitrogen", "pumps.turbomolecular.critical_backing_pressure", "pumps.turbomolecular.knee_pressure",
+    "pumps.turbomolecular.recovery_time", "pumps.turbomolecular.stall_time", "pumps.turbomolecular.ultimate_pressure", "warm_up.*",
 )  # fmt: skip
 LEAST_CERTAIN_FIRST = ("invented", "practice", "recalled", "computed", "published")
 

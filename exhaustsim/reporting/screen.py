@@ -56,6 +56,7 @@ def run_text(explanation: Explanation, band: Band | None = None) -> str:
         f"Gas given off and pumped (bulb pressure in {unit})\n{textwrap.fill(RESISTANCE_LEGEND, WIDTH)}\n"
         + grid(resistance_table(explanation), left=(1, 3, 6, 9)),
         textwrap.fill(explanation.resistance_sentence, WIDTH),
+        *sizing_text(explanation),
         "Gas ledger, Pa L at 20 degC (released and admitted = pumped + sorbed + consumed + left in the gas)\n"
         + grid(ledger_table(run.ledger)),
         textwrap.fill(
@@ -71,6 +72,38 @@ def run_text(explanation: Explanation, band: Band | None = None) -> str:
         *(textwrap.fill(text, WIDTH) for text in (own_data_sentence([run.schedule]), CAUTION) if text),
     ]  # fmt: skip
     return "\n\n".join(parts)
+
+
+def sizing_text(explanation: Explanation) -> list[str]:
+    """The pumps of every line against what goes through them; nothing for a machine without lines."""
+    unit = explanation.verdict.pressure_unit
+    if not explanation.sizing:
+        return []
+
+    def litres(speed):
+        return "-" if speed is None else format_number(convert(speed, "speed", "L/s"), 2)
+
+    def pressure(value):
+        return "-" if value is None else format_number(convert(value, "pressure", unit), 2)
+
+    def water_cells(water):
+        shown = (pressure(p) for p in (water.pressure, water.tolerated_closed, water.tolerated_open))
+        return *shown, format_number(convert(water.condensed, "mass", "g"), 2)
+
+    table = [(
+        "line", "pump", "flow, most", "at pos", "load, %", "backing needs", "has, L/s", "backing, most", "limit",
+        "water", "carried", "with ballast", "in oil, g", "too small",
+    )]  # fmt: skip
+    for row in explanation.sizing:
+        table.append((
+            row.line if row.stage == 1 else "", row.pump, format_number(row.peak_flow / PASCAL_LITRE, 2),
+            str(row.worst_position or "-"), "-" if row.load is None else f"{100.0 * row.load:.2g}", litres(row.backing_needed),
+            litres(row.backing_speed), pressure(row.backing_peak), pressure(row.backing_limit),
+            *(water_cells(row.water) if row.water else "----"),
+            ", ".join(row.faults),
+        ))  # fmt: skip
+    title = f"Pumps (flow in Pa L/s at 20 degC, pressures in {unit}; water taken in, carried out, left in a shift of 8 h)"
+    return [f"{title}\n" + grid(table, left=(0, 1, 13)), textwrap.fill(explanation.sizing_sentence, WIDTH)]
 
 
 def stations_text(explanation: Explanation) -> str:

@@ -1,8 +1,8 @@
 """Why a schedule comes out as it does: everything `exhaustsim run` tells beside the verdict.
 
 Where each position's gas comes from and what stands between bulb and pump, whether bigger pumps
-would help, which limit binds, and what a station needs to bring a part to a set temperature.
-The questions are answered in `positions`, `resistance`, `binding` and `station`.
+would help, whether the pumps are big enough for one another, which limit binds, and what a station needs to bring a part to a set temperature.
+The questions are answered in `positions`, `resistance`, `sizing`, `binding` and `station`.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from exhaustsim.studies.binding import Margin, binding_sentence, margins
 from exhaustsim.studies.coilheat import CoilHeat, coil_heat
 from exhaustsim.studies.positions import PositionRow, position_rows
 from exhaustsim.studies.resistance import BiggerPumps, Resistance, bigger_pumps, resistance_sentence, resistances
+from exhaustsim.studies.sizing import SizingRow, sizing, sizing_sentence
 from exhaustsim.studies.station import OutOfReach, Reach, RfStation, StationAnswer, answers, rf_stations
 from exhaustsim.studies.verdict import Verdict
 
@@ -27,6 +28,7 @@ class Explanation:
     positions: tuple[PositionRow, ...]
     resistances: tuple[Resistance, ...]
     bigger_pumps: BiggerPumps
+    sizing: tuple[SizingRow, ...]
     margins: tuple[Margin, ...]  # smallest first
     rf: tuple[RfStation, ...]  # what the RF of the schedule does
     stations: tuple[StationAnswer | OutOfReach, ...]  # what was asked besides
@@ -37,6 +39,11 @@ class Explanation:
         """What takes most of the drop between bulb and pump, and whether bigger pumps would help."""
         pumps = self.bigger_pumps.sentence(self.verdict.pressure_unit)
         return f"{resistance_sentence(self.resistances)} {pumps}"
+
+    @property
+    def sizing_sentence(self) -> str:
+        """Whether the pumps are big enough for one another."""
+        return sizing_sentence(self.sizing)
 
     @property
     def binding_sentence(self) -> str:
@@ -61,6 +68,7 @@ class Explanation:
                 }
                 for s in self.rf
             ],
+            "sizing": {"sentence": self.sizing_sentence, "pumps": [row.to_json() for row in self.sizing]},
             "binding": {"sentence": self.binding_sentence, "limits": [margin.to_json() for margin in self.margins]},
             "reach": [
                 {"reachable": False, "sentence": f"{answer}."} if isinstance(answer, OutOfReach)
@@ -100,6 +108,6 @@ def explain(
     if progress is not None:
         progress("simulating with bigger pumps")
     return Explanation(
-        verdict, tuple(position_rows(run)), tuple(resistances(run)), bigger_pumps(run), margins(verdict), tuple(rf_stations(run)),
-        tuple(stations), tuple(coil_heat(run)),
+        verdict, tuple(position_rows(run)), tuple(resistances(run)), bigger_pumps(run), sizing(run), margins(verdict),
+        tuple(rf_stations(run)), tuple(stations), tuple(coil_heat(run)),
     )

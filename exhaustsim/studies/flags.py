@@ -361,7 +361,7 @@ CHECKS: tuple[Check, ...] = (
     Check(
         "forepressure", "forepressure", "backing pressure as a share of the critical backing pressure",
         readings.backing_pressure_share, "share", "%", Limits(warn=0.7, stop=1.0),
-        "the diffusion pump stalls", "a larger backing pump",
+        "the high-vacuum pump stalls", "a larger backing pump",
     ),
     Check(
         "backstreaming", "backstreaming", "mean inlet pressure of the diffusion pump",

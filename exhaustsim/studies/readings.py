@@ -20,10 +20,11 @@ import numpy as np
 from exhaustsim.constants import AR, CH4, CO2, GAS_CONSTANT, H2O, HE, O2, REFERENCE_TEMPERATURE, ZERO_CELSIUS
 from exhaustsim.engine.result import Run
 from exhaustsim.physics.carbonates import dissociation_pressure_barium
-from exhaustsim.plant.machine import DiffusionPump
+from exhaustsim.plant.machine import DiffusionPump, TurbomolecularPump
 
 DWELL, TRANSFER, STANDING, AGEING, SHELF = range(5)
 SETTLING = 1.0  # s after the port opens that pressure flags leave out
+VAPOUR_BOOSTER_KNEE = 3.0  # Pa: a diffusion pump with its knee above this is meant to work at pascals
 
 
 @dataclass(frozen=True)
@@ -527,8 +528,8 @@ def anode_running_temperature(run: Run) -> float:
 # ---- lines ---------------------------------------------------------------------------
 
 
-def _diffusion_lines(run: Run):
-    pumps = {line.name: line.pump for line in run.schedule.machine.lines if isinstance(line.pump, DiffusionPump)}
+def _lines_with(run: Run, kinds):
+    pumps = {line.name: line.pump for line in run.schedule.machine.lines if isinstance(line.pump, kinds)}
     for wave in run.lines:
         if wave.name in pumps:
             served = [p for p, name in run.schedule.machine.line_of_position.items() if name == wave.name]
@@ -536,8 +537,8 @@ def _diffusion_lines(run: Run):
 
 
 def diffusion_inlet_pressure(run: Run) -> Reading | None:
-    """Highest time mean over one index of the inlet pressure of a diffusion pump."""
-    means = [(w.mean_pressure, p, w.name) for w, _, p in _diffusion_lines(run)]
+    """Highest time mean over one index of the inlet pressure of a diffusion pump, vapour boosters left out."""
+    means = [(w.mean_pressure, p, w.name) for w, pump, p in _lines_with(run, DiffusionPump) if pump.knee_pressure < VAPOUR_BOOSTER_KNEE]
     if not means:
         return None
     value, position, name = max(means)
@@ -545,9 +546,13 @@ def diffusion_inlet_pressure(run: Run) -> Reading | None:
 
 
 def backing_pressure_share(run: Run) -> Reading | None:
-    """Highest backing pressure over the critical backing pressure."""
+    """Highest backing pressure over the critical backing pressure, diffusion and turbomolecular pumps.
+
+    Oil comes back through either when it stalls: its own, or that of the backing pump.
+    """
     shares = [
-        (float(w.backing_pressure.max() / pump.critical_backing_pressure), p, w.name) for w, pump, p in _diffusion_lines(run)
+        (float(w.backing_pressure.max() / pump.critical_backing_pressure), p, w.name)
+        for w, pump, p in _lines_with(run, DiffusionPump | TurbomolecularPump)
     ]
     if not shares:
         return None

@@ -19,11 +19,12 @@ from dataclasses import asdict, dataclass, replace
 import numpy as np
 
 from exhaustsim.constants import GAS_COUNT, GAS_NAMES
+from exhaustsim.engine.groups import ultimate_pressures
 from exhaustsim.engine.network import stem_tube
 from exhaustsim.engine.result import FailedRun, Run
 from exhaustsim.engine.run import simulate
 from exhaustsim.physics.conductance import TUBE_SCRATCH, tube_mixture_flow
-from exhaustsim.plant.machine import DiffusionPump
+from exhaustsim.plant.machine import faster
 from exhaustsim.plant.schedule import Schedule
 from exhaustsim.studies.readings import SETTLING
 from exhaustsim.units import show
@@ -104,7 +105,7 @@ class BiggerPumps:
 def resistances(run: Run) -> list[Resistance]:
     """The split at every position that opens the bore to a line, in order."""
     machine, valve = run.schedule.machine, run.schedule.valve
-    ultimate = {line.name: line.pump.ultimate_pressure for line in machine.lines}
+    ultimate = {line.name: float(ultimate_pressures(line.pump, machine, valve.tables).sum()) for line in machine.lines}
     stem = stem_tube(valve.exhaust_stem, valve.tables)
     wall = run.node(valve.bulb_node)
     last = len(run.time) - 1 if run.tip_off_sample is None else run.tip_off_sample
@@ -151,14 +152,7 @@ def bigger_pumps(run: Run) -> BiggerPumps:
 
 def with_pumps(schedule: Schedule, factor: float) -> Schedule:
     """`schedule` with every pump so many times as fast, backing pumps too."""
-
-    def faster(pump):
-        new = replace(pump, speed=factor * pump.speed)
-        if isinstance(pump, DiffusionPump):
-            new = replace(new, backing_pump=faster(pump.backing_pump))
-        return new
-
-    lines = tuple(replace(line, pump=faster(line.pump)) for line in schedule.machine.lines)
+    lines = tuple(replace(line, pump=faster(line.pump, factor)) for line in schedule.machine.lines)
     return replace(schedule, machine=replace(schedule.machine, lines=lines))
 
 

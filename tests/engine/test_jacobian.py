@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 
 from exhaustsim.engine import jacobian, network, rates, stiff
-from exhaustsim.engine.lines import NO_HEAD, Lines
+from exhaustsim.engine.lines import NO_HEAD
 from exhaustsim.engine.network import number_valve, phases_of
-from exhaustsim.engine.rates import G, LINE_SIZE, Waveform
+from exhaustsim.engine.rates import G, Waveform
 
 
 def full_matrix(shape, j):
@@ -107,34 +107,6 @@ def test_head(schedules, moment):
     assert_entries_agree(full_matrix(shape, j), differences(rate, y, step), y, rate(y), step)
     by_time = (rate(y, t + 1e-4) - rate(y, t - 1e-4)) / 2e-4
     np.testing.assert_allclose(j.time, by_time, rtol=1e-5, atol=1e-12 * np.abs(by_time).max() + 1e-9 * np.abs(rate(y)).max())
-
-
-@pytest.mark.parametrize(("line", "backing"), [("D", 5.0), ("D", 41.0), ("F2", 0.0)])
-def test_line(schedules, line, backing):
-    lines = Lines(schedules["standard"])
-    number = [item.name for item in lines.machine.lines].index(line)
-    table = lines.tables[number]
-    rng = np.random.default_rng(7)
-    y = np.zeros(LINE_SIZE)
-    y[:G] = 10.0 ** rng.uniform(-8, -6, G)
-    if backing:
-        y[G : 2 * G] = backing * table.numbers[rates.L_BACK_VOLUME] / lines.rt * rng.dirichlet(np.ones(G))
-    y[2 * G] = 0.7
-    knots = np.linspace(0.0, 10.0, 5)
-    wave = Waveform(knots, rng.normal(size=(5, G)) * 1e-6, rng.normal(size=(5, G)) * 1e-6)
-    work = np.zeros(jacobian.JACOBIAN_WORK)
-
-    def rate(z, at_time=2.1):
-        out = np.zeros(LINE_SIZE)
-        rates.line_rates(at_time, z, table, wave, work, out)
-        return out
-
-    shape = jacobian.line_shape()
-    j = stiff.new_jacobian(shape)
-    jacobian.line_jacobian(2.1, y, table, wave, work, j)
-    step = 1e-4 * np.maximum(np.abs(y), 1e-12)
-    assert_entries_agree(full_matrix(shape, j), differences(rate, y, step), y, rate(y), step)
-    np.testing.assert_allclose(j.time, (rate(y, 2.1001) - rate(y, 2.0999)) / 2e-4, rtol=1e-6, atol=1e-15)
 
 
 def test_empty_tables_have_a_shape():

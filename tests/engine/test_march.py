@@ -4,36 +4,42 @@ import numpy as np
 import pytest
 
 from exhaustsim.constants import N2
-from exhaustsim.engine import rates
-from exhaustsim.engine.jacobian import line_shape
+from exhaustsim.engine import pumping
 from exhaustsim.engine.lines import NO_HEAD
 from exhaustsim.engine.march import DONE, KIND_LINE, STEP_TOO_SMALL, TOO_MANY_STEPS, march
-from exhaustsim.engine.rates import LINE_SIZE, G, LineTables
+from exhaustsim.engine.pumping import NO_GROUP, NO_STATE, ROOM, G, group_shape
 
-VOLUME, SPEED, ROOM = 1.5e-3, 4e-3, 293.15  # m^3, m^3/s, K
+VOLUME, SPEED, ROOM_TEMPERATURE = 1.5e-3, 4e-3, 293.15  # m^3, m^3/s, K
 ULTIMATE = 0.5  # Pa, all nitrogen
-RT = 8.31446261815324 * ROOM
+RT = 8.31446261815324 * ROOM_TEMPERATURE
 
 
 def rotary_line(ultimate=ULTIMATE):
-    numbers = np.zeros(9)
-    numbers[[rates.L_VOLUME, rates.L_SPEED, rates.L_ROOM, rates.L_BACK_VOLUME]] = VOLUME, SPEED, ROOM, 1.0
-    partial = np.zeros(G)
-    partial[N2] = ultimate
-    return LineTables(0, numbers, partial, np.zeros(G))
+    numbers = np.zeros((1, pumping.NUMBER_COUNT))
+    numbers[0, pumping.P_SPEED] = SPEED
+    partial = np.zeros((1, G))
+    partial[0, N2] = ultimate
+
+    def one(number):
+        return np.array([number], dtype=np.int64)
+
+    return NO_GROUP._replace(
+        manifolds=1, core=G, rt=RT, volume=np.array([VOLUME]), kind=one(pumping.ROTARY), source=one(0), target=one(ROOM),
+        state=one(NO_STATE), numbers=numbers, ultimate=partial, compression=np.ones((1, G)), table_start=np.zeros(2, dtype=np.int64),
+    )  # fmt: skip
 
 
 def marched(line, durations, times, pointer, max_steps=1000, start=100.0):
     """(status, phase, states, end state, counts) from `start` Pa of nitrogen."""
     phases = len(durations)
-    y = np.zeros(LINE_SIZE)
+    y = np.zeros(2 * G)
     y[N2] = start * VOLUME / RT
-    states = np.zeros((len(times), LINE_SIZE))
+    states = np.zeros((len(times), 2 * G))
     counts = np.zeros(3, dtype=np.int64)
-    absolute = np.full(LINE_SIZE, 1e-12)
+    absolute = np.full(2 * G, 1e-12)
     starts = np.concatenate([[0.0], np.cumsum(durations)[:-1]])
     status, phase = march(
-        KIND_LINE, NO_HEAD, line, line_shape(), np.zeros((phases, 1)), np.array(durations), starts,
+        KIND_LINE, NO_HEAD, line, group_shape(line), np.zeros((phases, 1)), np.array(durations), starts,
         np.zeros(phases, dtype=np.int64), np.array([0.0, 10.0]), np.zeros((1, 2, G)), np.zeros((1, 2, G)),
         np.array(pointer, dtype=np.int64), np.array(times), y, absolute, 1e-6, 0, G, max_steps, states, counts,
     )  # fmt: skip
@@ -61,7 +67,7 @@ def test_pump_down_is_exponential_at_every_sample():
 def test_gas_pumped_away_is_all_that_is_missing():
     """What is exhausted is a quadrature: with what is left it makes up the start to the last digits."""
     _, _, states, y, _ = marched(rotary_line(), [2.0], [0.0, 2.0], [0, 2])
-    assert y[N2] + y[rates.LINE_CORE + N2] == pytest.approx(states[0, N2], rel=1e-13)
+    assert y[N2] + y[G + N2] == pytest.approx(states[0, N2], rel=1e-13)
 
 
 def test_sample_a_rounding_past_the_end_gets_the_end_state():

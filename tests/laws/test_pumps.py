@@ -7,9 +7,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
+from scipy.interpolate import PchipInterpolator
 
 from exhaustsim.data import published
-from exhaustsim.physics import pumps
+from exhaustsim.physics import ballast as ballast_laws
+from exhaustsim.physics import pumps, speedtable
 
 
 def slope_of(function, x, step):
@@ -99,7 +101,7 @@ def test_compression_grows_with_mass():
     assert pumps.turbomolecular_compression(1e9, 28.0134e-3, 28.0134e-3) == pytest.approx(1e9, rel=1e-12)
 
 
-@pytest.mark.parametrize("kind", ["rotary", "diffusion"])
+@pytest.mark.parametrize("kind", ["rotary", "diffusion", "turbomolecular"])
 def test_ultimate_composition_adds_up(kind):
     assert sum(r.value for r in published.group(f"pumps.{kind}.ultimate_gases").values()) == pytest.approx(1.0, abs=1e-12)
 
@@ -109,17 +111,135 @@ def test_greatest_load_of_a_diffusion_pump_is_that_of_its_backing_pump():
     assert needed * 40.0 == pytest.approx(2.0 * 0.1 * 25e-3, rel=1e-12)
 
 
-def test_water_carried_out_keeps_the_mixture_below_saturation():
-    """At the tolerance the share of water in what leaves is just saturation over exhaust pressure."""
-    for saturation, exhaust in ((31.2e3, 120e3), (47.4e3, 105e3), (2.3e3, 101e3)):
-        water = pumps.water_carried_out(3.0, saturation, exhaust)
-        assert water / (water + 3.0) * exhaust == pytest.approx(saturation)
-    assert pumps.water_carried_out(0.0, 31.2e3, 120e3) == 0.0
+# ---- booster -------------------------------------------------------------------------------
 
 
-def test_with_ballast_it_is_the_water_vapour_tolerance_of_the_trade():
-    """p_w = (B/S) p_atm p_s/(p_e - p_s) for dry ballast (formula of the trade, recalled): a tenth of the speed as ballast,
-    70 degC and 1200 hPa give 3.6 kPa."""
-    ballast, speed, atmosphere = 0.1e-3, 1e-3, 101325.0
-    tolerance = pumps.water_carried_out(ballast * atmosphere, 31.2e3, 120e3) / speed
-    assert tolerance == pytest.approx(3560.0, rel=1e-3)
+@pytest.mark.parametrize("difference", [-100.0, 1.0, 1e3, 4e3, 4.5e3, 2e4, 1e5])
+def test_booster_slip_slope(difference):
+    _, slope = pumps.booster_slip(difference, 4.5e3)
+    assert slope == pytest.approx(slope_of(lambda d: pumps.booster_slip(d, 4.5e3)[0], difference, 0.5), rel=1e-6, abs=1e-14)
+
+
+def test_booster_drive_gives_no_more_power_than_at_its_limit():
+    """Speed times difference never exceeds that of the limit, and comes to it far above."""
+    power = [d * pumps.booster_slip(d, 4.5e3)[0] for d in np.geomspace(1.0, 1e5, 40)]
+    assert power == sorted(power) and power[-1] == pytest.approx(4.5e3, rel=1e-5)
+
+
+# ---- turbomolecular ------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("running", [-1e-3, 0.0, 1e-4, 0.3, 1.0])
+@pytest.mark.parametrize("log_compression", [0.1, 5.0, 25.0])
+def test_turbomolecular_factors_slopes(running, log_compression):
+    forward, backward, more_forward, more_backward = pumps.turbomolecular_factors(running, log_compression)
+    for slope, k in ((more_forward, 0), (more_backward, 1)):
+        difference = slope_of(lambda h, k=k: pumps.turbomolecular_factors(h, log_compression)[k], running, 1e-4)
+        assert slope == pytest.approx(difference, rel=1e-7, abs=1e-9)
+    assert forward - backward == pytest.approx(running, abs=1e-14)  # what it carries at equal pressures
+    assert forward / backward == pytest.approx(math.exp(running * log_compression), rel=1e-12)
+
+
+def test_turbomolecular_series_joins_the_closed_form():
+    edge = pumps.SMALL_SPEED_UP
+    below, above = (pumps.turbomolecular_factors(edge * (1.0 + e), 1.0) for e in (-1e-9, 1e-9))
+    assert below == pytest.approx(above, rel=1e-9)
+
+
+def test_turbomolecular_factors_are_drift_against_diffusion():
+    """Against the boundary value problem of gas dragged along a rotor against its diffusion, integrated numerically.
+
+    Q = S0/L (h L p - dp/dx) over x from 0 to 1 is constant; with p(0) and Q given, p(1) follows.
+    """
+    speed, log_k, running, inlet, behind = 0.05, 6.0, 0.8, 2e-3, 0.7
+    forward, backward, _, _ = pumps.turbomolecular_factors(running, log_k)
+    flow = speed * (forward * inlet - backward * behind)
+    way = solve_ivp(lambda x, p: [running * log_k * p[0] - flow * log_k / speed], (0.0, 1.0), [inlet], rtol=1e-10, atol=1e-14)
+    assert way.y[0, -1] == pytest.approx(behind, rel=1e-7)
+
+
+def test_turbomolecular_factors_at_full_speed_are_the_linear_law():
+    forward, backward, _, _ = pumps.turbomolecular_factors(1.0, math.log(372.0))
+    for inlet, behind in ((1e-3, 1e-3), (1e-3, 0.1), (1e-3, 0.372), (1e-3, 1.0)):
+        flow = 0.1 * (forward * inlet - backward * behind)
+        assert flow == pytest.approx(inlet * pumps.turbomolecular_speed(inlet, behind, 0.1, 372.0), rel=1e-12, abs=1e-16)
+
+
+def test_standing_rotor_is_a_tube_for_light_gas_before_heavy():
+    """Conductances of a tube go with 1/sqrt(M)."""
+    through = {m: pumps.turbomolecular_factors(0.0, math.log(pumps.turbomolecular_compression(1e9, 28.0, m)))[0] for m in (2.0, 28.0)}
+    assert through[2.0] / through[28.0] == pytest.approx(math.sqrt(14.0), rel=1e-9)
+
+
+@pytest.mark.parametrize("pressure", [1.0, 30.0, 100.0, 1e4])
+def test_turbomolecular_target_slope(pressure):
+    _, slope = pumps.turbomolecular_target(pressure, 100.0)
+    difference = slope_of(lambda x: pumps.turbomolecular_target(x, 100.0)[0], pressure, 1e-3 * pressure)
+    assert slope == pytest.approx(difference, rel=1e-8)
+    assert pumps.turbomolecular_target(-pressure, 100.0) == (1.0, 0.0)
+
+
+# ---- a pump by its table -------------------------------------------------------------------
+
+POINTS = np.array([0.6, 1.0, 3.0, 10.0, 100.0, 1e5]), np.array([0.3, 1.0, 1.8, 2.1, 2.2, 1.9]) * 1e-3
+
+
+def table():
+    x, y = np.log(POINTS[0]), np.log(POINTS[1])
+    slopes = np.zeros_like(x)
+    speedtable.monotone_slopes(x, y, slopes)
+    return x, y, slopes
+
+
+def test_table_goes_through_its_points_and_is_held_beyond_them():
+    for pressure, speed in zip(*POINTS, strict=True):
+        assert speedtable.table_speed(pressure, *table())[0] == pytest.approx(speed, rel=1e-12)
+    assert speedtable.table_speed(-1e-15, *table()) == (pytest.approx(3e-4, rel=1e-12), 0.0)
+    assert speedtable.table_speed(1e9, *table()) == (pytest.approx(1.9e-3, rel=1e-12), 0.0)
+
+
+@pytest.mark.parametrize("pressure", [0.3, 0.6001, 0.8, 2.0, 50.0, 9.99e4, 2e5])
+def test_table_slope(pressure):
+    _, slope = speedtable.table_speed(pressure, *table())
+    difference = slope_of(lambda p: speedtable.table_speed(p, *table())[0], pressure, 1e-5 * pressure)
+    assert slope == pytest.approx(difference, rel=1e-6, abs=1e-13)
+
+
+def test_table_swings_beyond_no_two_neighbours():
+    for low, high, a, b in zip(POINTS[0], POINTS[0][1:], POINTS[1], POINTS[1][1:], strict=False):
+        between = [speedtable.table_speed(p, *table())[0] for p in np.geomspace(low, high, 50)]
+        assert min(between) >= min(a, b) * (1 - 1e-12) and max(between) <= max(a, b) * (1 + 1e-12)
+
+
+def test_inner_slopes_against_a_general_purpose_library():
+    """scipy's monotone interpolation has the same slopes at inner knots; at the ends ours are nought on purpose."""
+    x, y, slopes = table()
+    assert slopes[1:-1] == pytest.approx(PchipInterpolator(x, y).derivative()(x)[1:-1], rel=1e-12)
+    assert slopes[0] == slopes[-1] == 0.0
+
+
+# ---- water in a rotary pump ----------------------------------------------------------------
+
+AIR = (101325.0, 31.2e3, 1.2e3, 1.1 * 101325.0)  # room, saturation at 70 degC, water in the room air, exhaust valve
+
+
+@given(st.floats(0.0, 1e3), st.floats(0.0, 2e-4))
+def test_water_at_its_tolerance_is_saturated_when_the_valve_lifts(other, ballast):
+    speed = 2e-3
+    water = ballast_laws.water_tolerance(other, speed, ballast, *AIR)
+    flow_of_water = speed * water + ballast * AIR[2]
+    flow_of_all = speed * (water + other) + ballast * AIR[0]
+    if water > 1e-9:  # below, numbers lose their figures
+        assert flow_of_water / flow_of_all * AIR[3] == pytest.approx(AIR[1], rel=1e-12)
+        assert ballast_laws.least_ballast(speed * water, speed * other, *AIR) == pytest.approx(ballast, rel=1e-9, abs=1e-9)
+
+
+def test_without_ballast_and_other_gas_no_water_is_carried_out():
+    assert ballast_laws.water_tolerance(0.0, 2e-3, 0.0, *AIR) == 0.0
+
+
+def test_damp_air_is_no_help_to_a_cold_pump():
+    """At 20 degC, saturated room air condenses by itself when it is compressed."""
+    cold = ballast_laws.water_saturation_pressure(293.15)
+    assert math.isnan(ballast_laws.least_ballast(1.0, 0.0, 101325.0, cold, cold, 1.1 * 101325.0))
+    assert ballast_laws.water_tolerance(0.0, 2e-3, 2e-4, 101325.0, cold, cold, 1.1 * 101325.0) == 0.0
