@@ -4,6 +4,8 @@
 #   make test       every test, then make coverage
 #   make coverage   which lines of physics, engine and studies no test reaches; fails under 95 %
 #   make bench      what runs cost, also against general-purpose solvers; figures in bench.json; 4 minutes
+#   make lab        opens the notebooks in JupyterLab; make lab PAGE=01 shows one as a page of its own
+#   make pictures   makes the pictures of the README anew
 #   make warm       only prepare the compiled code
 #   make clean      remove what the targets above made
 #
@@ -18,6 +20,7 @@ BIN := $(ENVIRONMENT)/bin
 INSTALLED := $(ENVIRONMENT)/installed
 TESTERS := $(ENVIRONMENT)/testers-installed
 BENCHERS := $(ENVIRONMENT)/benchers-installed
+LABORATORY := $(ENVIRONMENT)/lab-installed
 WARMED := $(ENVIRONMENT)/warmed
 COMPILED := exhaustsim/compiled.py exhaustsim/constants.py $(wildcard exhaustsim/physics/*.py exhaustsim/engine/*.py)
 
@@ -25,22 +28,33 @@ COMPILED := exhaustsim/compiled.py exhaustsim/constants.py $(wildcard exhaustsim
 UNCOMPILED_TESTS := tests/laws tests/engine/test_stiff.py tests/engine/test_jacobian.py tests/engine/test_march.py tests/engine/test_pumping.py \
 	tests/engine/test_uncompiled.py tests/test_published.py exhaustsim/physics
 COMPILED_TESTS := tests/engine/test_outcomes.py $(filter-out $(addprefix tests/test_, \
-	published.py orderings.py effects.py compiled.py counts.py benchmarks.py plots.py designfile.py units.py data.py imports.py), $(wildcard tests/test_*.py))
+	published.py orderings.py effects.py compiled.py counts.py benchmarks.py plots.py designfile.py units.py data.py imports.py desk.py notebooks.py), $(wildcard tests/test_*.py))
 
 # Small dense matrices only: more than one thread per process makes linear algebra slower here.
 export OPENBLAS_NUM_THREADS := 1
 export OMP_NUM_THREADS := 1
 export MKL_NUM_THREADS := 1
 
-.PHONY: compare test bench coverage covered-uncompiled covered-compiled warm clean
+FIND_BROWSER := $(BIN)/python tests/browser/findbrowser.py
+
+.PHONY: compare test bench lab pictures coverage covered-uncompiled covered-compiled warm clean
 .DELETE_ON_ERROR:
 
 compare: $(WARMED)
 	$(BIN)/exhaustsim compare $(SCHEDULES) --out $(OUT)
 
+# Notebooks are tested in a browser of the Chromium family: one that is installed, or Debian's when it may be installed.
 test: $(TESTERS) $(WARMED)
+	@$(FIND_BROWSER) --install > /dev/null
 	$(BIN)/python -m pytest -n auto
 	@$(MAKE) --no-print-directory coverage
+	@$(FIND_BROWSER) --say
+
+lab: $(LABORATORY) $(WARMED)
+	$(BIN)/exhaustsim lab $(if $(PAGE),--page $(PAGE))
+
+pictures: $(WARMED)
+	$(BIN)/python pictures/make_pictures.py
 
 coverage: $(TESTERS) $(WARMED)
 	@rm -f .coverage .coverage.*
@@ -80,6 +94,11 @@ $(TESTERS): $(INSTALLED)
 $(BENCHERS): $(INSTALLED)
 	@echo "installing what the benchmark needs"
 	@$(BIN)/python -m pip install --quiet --disable-pip-version-check -e '.[bench]' -c constraints.txt
+	@touch $@
+
+$(LABORATORY): $(INSTALLED)
+	@echo "installing what the notebooks need"
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check -e '.[lab]' -c constraints.txt
 	@touch $@
 
 # One run of a demo schedule compiles every law; the program tells its progress itself.

@@ -1,4 +1,4 @@
-"""The `exhaustsim` command: compare schedules, run one, look up constants.
+"""The `exhaustsim` command: compare schedules, run one, print its card, open the notebooks, look up constants.
 
 Results go to standard output, progress to standard error, files to the folder of `--out`.
 A mistake in a file is answered with what is wrong and how to cure it, and nothing is written.
@@ -80,12 +80,32 @@ def _parser() -> argparse.ArgumentParser:
             "--band", action="store_true", help="say how sure each verdict is: the least trusted constants at their ends (3 s each)"
         )
         command.add_argument("--strict", action="store_true", help="exit 3 when a schedule misses a target or says stop")
+
+    card = _command(
+        commands, "card", _card, "the process card of a schedule: one page, PDF and HTML, marked DRAFT",
+        "exhaustsim card demo_data/schedules/dt1_standard.toml --out out",
+    )  # fmt: skip
+    card.add_argument("schedule", metavar="SCHEDULE", help="schedule file (TOML)")
+    card.add_argument("--out", metavar="DIR", default=".", help="folder for the two files (default: here)")
+    card.set_defaults(strict=False)
+
+    for command in (compare, run, card):
         command.add_argument(
             "--tolerance", type=_tolerance, default=1e-3, metavar="X", help="relative tolerance of a step (default 1e-3)"
         )
         command.add_argument(
             "--units", type=_pressure_unit, default="Pa", metavar="UNIT", help="show pressures in UNIT: Pa, mbar, torr, umHg ..."
         )
+
+    lab = commands.add_parser(
+        "lab", help="open the notebooks", description="Open the notebooks in JupyterLab, or one of them as a page of its own.",
+        epilog="example:\n  exhaustsim lab --page 01", formatter_class=argparse.RawDescriptionHelpFormatter,
+    )  # fmt: skip
+    lab.add_argument("--page", metavar="NN", help="show the notebook whose name begins with NN as a page without code")
+    lab.add_argument("--notebooks", metavar="DIR", help="folder of the notebooks (default: ./notebooks, or that of the source tree)")
+    lab.add_argument("--port", type=int, metavar="N", help="port on this computer (default: one that is free)")
+    lab.add_argument("--no-browser", action="store_true", help="only print the address")
+    lab.set_defaults(work=_lab)
 
     constants = _command(
         commands, "constants", _constants, "every tabled value with range, standing and source",
@@ -229,6 +249,30 @@ def _run(options) -> int:
         return run_text(explanation, *comparison.bands)
 
     return _simulate(options, work, write, text, data, lambda result: result[1].verdict.passes)
+
+
+def _card(options) -> int:
+    def work(progress):
+        from exhaustsim.studies.comparison import compare
+
+        return compare([options.schedule], options.tolerance, progress, options.units).verdicts[0]
+
+    def write(verdict, folder):
+        from exhaustsim.reporting.card import write_card
+
+        return [path.name for path in write_card(verdict, folder)]
+
+    return _simulate(options, work, write, lambda verdict: verdict.sentence, lambda v: v.to_json(), lambda verdict: verdict.passes)
+
+
+def _lab(options) -> int:
+    from exhaustsim.reporting.lab import LabFault, open_lab
+
+    try:
+        return open_lab(options.page, options.notebooks, options.port, not options.no_browser)
+    except LabFault as fault:
+        print(fault, file=sys.stderr)
+        return BAD_INPUT
 
 
 def _simulate(options, work, write, text, data, passes) -> int:

@@ -19,8 +19,8 @@ from exhaustsim.engine.network import number_valve, phases_of
 from exhaustsim.engine.rates import Waveform
 from exhaustsim.engine.run import simulate
 from exhaustsim.plant.coil import (
-    HOTTEST, TABLE_START, TABLE_STEP, Coil, CoilLoad, most_square_amperes, resistivity_curve, table_grid, tabled_metals,
-    watts_per_square_ampere, watts_table,
+    HOTTEST, TABLE_START, TABLE_STEP, Coil, CoilLoad, most_square_amperes, resistivity_curve, resistivity_points, table_grid,
+    tabled_metals, watts_per_square_ampere, watts_table,
 )  # fmt: skip
 from exhaustsim.plant.designfile import DesignFault, load_machine, load_schedule, load_valve
 from exhaustsim.plant.schedule import RfSetting
@@ -430,3 +430,22 @@ def test_run_tells_what_the_parts_take(coiled, capsys):
 def test_watts_are_told_no_coils(capsys):
     assert cli.main(["run", str(DEMO / SCHEDULE), "--json"]) == 0
     assert "coils" not in json.loads(capsys.readouterr().out)
+
+
+# ---- own metals ----------------------------------------------------------------------
+
+
+def test_a_metal_of_the_users_own_heats_by_its_own_curve(coiled):
+    rows = [("density", "8.4 g/cm3"), ("resistivity_20C", "50e-8 ohm m"), ("resistivity_650C", "80e-8 ohm m")]
+    text = "".join(
+        f'[materials.house_alloy.{name}]\nvalue = "{value}"\nstanding = "published"\nsource = "our laboratory, sheet 4"\n\n' for name, value in rows
+    )
+    (coiled / "schedules/own.toml").write_text(text, encoding="utf-8")
+    change(coiled, VALVE, 'material = "nickel"\nradius = "5 mm"', 'material = "house_alloy"\nradius = "5 mm"')
+    for file in (VALVE, SCHEDULE):
+        path = coiled / file
+        own = "../schedules/own.toml" if file == VALVE else "own.toml"
+        path.write_text(f'data = ["{own}"]\n' + path.read_text(encoding="utf-8"), encoding="utf-8")
+    _, anode = coil_and_anode(load_schedule(coiled / SCHEDULE))
+    assert anode.resistivity == ((293.15, pytest.approx(50e-8)), (923.15, pytest.approx(80e-8)))
+    assert (anode.permeability, anode.curie_temperature) == (1.0, 0.0)

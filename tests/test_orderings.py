@@ -20,7 +20,6 @@ from hypothesis import strategies as st
 
 from exhaustsim.constants import AR, CO2, GAS_CONSTANT, GAS_NAMES, HE, ZERO_CELSIUS
 from exhaustsim.engine import rates
-from exhaustsim.engine.result import FailedRun
 from exhaustsim.engine.run import simulate
 from exhaustsim.physics.carbonates import dissociation_pressure_barium
 from exhaustsim.units import PASCAL_LITRE

@@ -9,8 +9,8 @@ from pathlib import Path
 
 
 @contextlib.contextmanager
-def replace_whole(path, newline=None):
-    """Open a text file that takes the place of `path` only when the block ends without an error.
+def replace_whole(path, newline=None, binary=False):
+    """Open a text file (bytes with `binary`) that takes the place of `path` only when the block ends without an error.
 
     Raises
     ------
@@ -20,7 +20,7 @@ def replace_whole(path, newline=None):
     path = Path(path)
     handle, temporary = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent or Path("."))
     try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline=newline) as file:
+        with os.fdopen(handle, "wb") if binary else os.fdopen(handle, "w", encoding="utf-8", newline=newline) as file:
             yield file
             file.flush()
             os.fsync(file.fileno())

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from exhaustsim.compiled import kernel
+from exhaustsim.compiled import kernel, unlocked_kernel
 from exhaustsim.engine.jacobian import JACOBIAN_WORK, head_jacobian
 from exhaustsim.engine.pumping import group_jacobian, group_rates
 from exhaustsim.engine.rates import Waveform, head_rates
@@ -43,7 +43,7 @@ def _rates(kind, t, y, head, group, c, wave, work, dy):
         group_rates(t, y, group, wave, work, dy)
 
 
-@kernel
+@unlocked_kernel
 def march(
     kind, head, group, shape, controls, durations, starts, wave_of_phase, wave_time, wave_value, wave_slope, sample_ptr, sample_time, y, absolute,
     relative, watched_first, watched_last, max_steps, states, counts,

@@ -13,7 +13,7 @@ Not here: unlike heads, leakers, stops, cold start.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -37,7 +37,9 @@ MAX_PASSES = 30
 LEDGER_LIMIT = 1e-9  # of the inventory; above this a run has failed
 
 
-def simulate(schedule: Schedule, tolerance: float = 1e-3, near: Sequence[Run] = ()) -> Run:
+def simulate(
+    schedule: Schedule, tolerance: float = 1e-3, near: Sequence[Run] = (), between_passes: Callable[[], None] | None = None
+) -> Run:
     """Simulate one valve through `schedule`, the lines being fed by valves like itself.
 
     Parameters
@@ -52,6 +54,8 @@ def simulate(schedule: Schedule, tolerance: float = 1e-3, near: Sequence[Run] = 
         A run of nearly the same valve with the same lines and timing, and runs that differ from it each in one
         thing that this one has too.  The lines begin at the pressures to be expected from them, which saves
         passes; they are settled to the same agreement as without.
+    between_passes : callable, optional
+        Called after each pass of valve against lines; what it raises ends the simulation.
 
     Returns
     -------
@@ -72,7 +76,7 @@ def simulate(schedule: Schedule, tolerance: float = 1e-3, near: Sequence[Run] = 
     counts = np.zeros(3, dtype=np.int64)
     on_machine = phases_on_machine(phases)
     begin = lines.like(near) if near else None
-    settled = settle_lines(schedule, valve, phases, lines, tolerance, counts, begin)
+    settled = settle_lines(schedule, valve, phases, lines, tolerance, counts, begin, between_passes)
     states, waves = settled.states, settled.waves
     if on_machine < len(phases.duration):
         later, _ = march_valve(
@@ -106,7 +110,8 @@ class SettledLines(NamedTuple):
 
 
 def settle_lines(
-    schedule: Schedule, valve: ValveArrays, phases: Phases, lines: Lines, tolerance, counts, begin: LineHistory | None = None
+    schedule: Schedule, valve: ValveArrays, phases: Phases, lines: Lines, tolerance, counts, begin: LineHistory | None = None,
+    between_passes=None,
 ) -> SettledLines:
     """March valve and lines in turn until the line pressures repeat themselves.
 
@@ -146,6 +151,8 @@ def settle_lines(
         )
         change = _relative_change(lines, history.pressure, latest.pressure)
         history = latest
+        if between_passes is not None:
+            between_passes()
         if change <= agreement and step_tolerance <= tolerance:
             return SettledLines(states, reached, waves, history, passes, change)
     raise FailedRun(

@@ -29,13 +29,9 @@ def monotone_slopes(x, y, slopes):
     Parameters
     ----------
     x, y : array of float
-        Points, x rising, at least two.
+        Points [any unit], x rising, at least two.
     slopes : array of float
-        Filled with the slope at each point.
-
-    Returns
-    -------
-    None
+        Filled with the slope at each point [unit of y over unit of x].
 
     Notes
     -----

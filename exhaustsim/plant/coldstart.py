@@ -14,7 +14,6 @@ from __future__ import annotations
 from dataclasses import replace
 
 from exhaustsim.constants import GAS_NAMES
-from exhaustsim.data import published
 from exhaustsim.physics.shop import oven_warm_up, pump_warm_up
 from exhaustsim.plant.faults import DesignFault, Fault
 from exhaustsim.plant.machine import DiffusionPump, RotaryMachine
@@ -37,7 +36,7 @@ def after_cold_start(schedule: Schedule, seconds: float) -> Schedule:
         raise ValueError(f"{seconds!r} s after a cold start is not a time")
     machine = schedule.machine
     if machine.warm_up is None:
-        usual = ", ".join(f'{name} = "{row.text}"' for name, row in published.group("warm_up").items())
+        usual = ", ".join(f'{name} = "{row.text}"' for name, row in schedule.valve.tables.group("warm_up").items())
         raise DesignFault([Fault(machine.source, "warm_up", "", "missing; a cold start needs it", f"add [warm_up], such as {usual}")])
     oven, _ = oven_warm_up(machine.room_temperature, schedule.oven_temperature, machine.warm_up.oven_time_constant, seconds)
     share, _ = pump_warm_up(machine.warm_up.pump_ready_time, seconds)

@@ -39,16 +39,17 @@ def pressure_by_position(run: Run, pressure_unit: str = "Pa") -> Figure:
     figure = new_figure()
     heading(figure, f"{shortened(run.schedule.name, 60)}: bulb pressure and line pressure")
     axes = place(figure, LEFT, 42, 16, 92)
-    x, on = _places(run)
-    bulb, line = _pressures(run, pressure_unit)
+    x, on = places(run)
+    bulb, line = pressures(run, pressure_unit)
     limit = convert(run.schedule.target.bulb_pressure, "pressure", pressure_unit)
     _position_axis(axes, run)
     after_gulp = on & (run.position > 1)
     scale = _pressure_range([bulb[after_gulp], line[after_gulp], [limit]], pressure_unit)
     log_pressure_axis(axes, *scale, pressure_unit, "bulb and line pressure")
     _hatch_transfers(axes, run, lambda time, position: _place_of(run, time, position))
-    BULB.plot(axes, x, bulb[on], zorder=4)
-    LINE.plot(axes, x, line[on], zorder=3)
+    # The names let a live picture find what moves.
+    BULB.plot(axes, x, bulb[on], zorder=4, gid="bulb pressure")
+    LINE.plot(axes, x, line[on], zorder=3, gid="line pressure")
     _strip(axes, run)
     labels = Labels(axes)
     _gulp(axes, labels)
@@ -66,7 +67,7 @@ def pressure_against_time(run: Run, pressure_unit: str = "Pa") -> Figure:
     heading(figure, f"{shortened(run.schedule.name, 60)}: bulb pressure and line pressure in time")
     axes = place(figure, LEFT, 42, 360 if sealed else 16, 46)
     on = run.stage <= 1
-    bulb, line = _pressures(run, pressure_unit)
+    bulb, line = pressures(run, pressure_unit)
     target = run.schedule.target
     limits = [convert(target.bulb_pressure, "pressure", pressure_unit), convert(target.sealed_pressure, "pressure", pressure_unit)]
     scale = _pressure_range([bulb[run.position != 1], line[run.position != 1], limits], pressure_unit)
@@ -93,7 +94,7 @@ def temperatures(run: Run) -> Figure:
     figure = new_figure()
     heading(figure, f"{shortened(run.schedule.name, 60)}: temperatures of the parts")
     axes = place(figure, LEFT, 42, 16, 92)
-    x, on = _places(run)
+    x, on = places(run)
     celsius = run.temperature[on] - ZERO_CELSIUS
     top = max(float(celsius.max()), 100.0)
     axes.set_ylim(0.0, 1.12 * top)
@@ -125,8 +126,8 @@ def side_by_side(comparison: Comparison) -> Figure:
     words_below(axes, "position (spikes: port blanked in transfer)")
     curves = []
     for verdict in verdicts:
-        x, on = _places(verdict.run)
-        curves.append((x, _pressures(verdict.run, unit)[0][on], verdict.run.position[on] > 1))
+        x, on = places(verdict.run)
+        curves.append((x, pressures(verdict.run, unit)[0][on], verdict.run.position[on] > 1))
     limits = sorted({convert(v.run.schedule.target.bulb_pressure, "pressure", unit) for v in verdicts})
     log_pressure_axis(axes, *_pressure_range([*(y[later] for _, y, later in curves), limits], unit), unit, "bulb pressure")
     labels = Labels(axes)
@@ -146,7 +147,7 @@ def side_by_side(comparison: Comparison) -> Figure:
 # ---- axes ------------------------------------------------------------------------------
 
 
-def _places(run: Run) -> tuple[np.ndarray, np.ndarray]:
+def places(run: Run) -> tuple[np.ndarray, np.ndarray]:
     """Places of the samples on the machine along the axis of positions, and the mask of those samples."""
     on = run.stage <= 1
     return _place_of(run, run.time[on], run.position[on]), on
@@ -159,7 +160,7 @@ def _place_of(run: Run, time, position):
     return position - 0.5 + (time - begins) / index_time
 
 
-def _pressures(run: Run, unit: str) -> tuple[np.ndarray, np.ndarray]:
+def pressures(run: Run, unit: str) -> tuple[np.ndarray, np.ndarray]:
     """Bulb and line pressure in `unit`; what cannot stand on a logarithmic axis is left blank."""
     size = convert(1.0, "pressure", unit)
     with np.errstate(invalid="ignore"):
@@ -225,8 +226,13 @@ def _target(axes, labels: Labels, run: Run, unit: str, span, judged: float) -> N
     labels.curve(span, [limit, limit], f"target {format_number(limit, 2)} {unit_words(unit)}", INK)
     if reached > 0.0:
         value = convert(reached, "pressure", unit)
-        axes.plot([judged], [value], marker="o", markersize=8, markerfacecolor="none", markeredgecolor=INK, zorder=6)
-        labels.point(judged, value, f"judged: {format_number(value, 2)} {unit_words(unit)}", BULB.colour)
+        axes.plot([judged], [value], marker="o", markersize=8, markerfacecolor="none", markeredgecolor=INK, zorder=6, gid="judged")
+        labels.point(judged, value, judged_words(value, unit), BULB.colour)
+
+
+def judged_words(value: float, unit: str) -> str:
+    """The label of the ring: the bulb pressure, in `unit`, that is held against the target."""
+    return f"judged: {format_number(value, 2)} {unit_words(unit)}"
 
 
 def _work(run: Run, position: int) -> str:
@@ -242,17 +248,20 @@ def _work(run: Run, position: int) -> str:
     return " + ".join(words)
 
 
+def strip_rows(run: Run) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
+    """Names of the three rows above the picture, and the words of each position in each row."""
+    schedule, positions = run.schedule, range(1, len(run.schedule.positions) + 1)
+    lines = tuple(schedule.machine.line_of_position.get(p, "") for p in positions)
+    volts = tuple(f"{p.heater_voltage:.1f}" if p.heater_voltage > 0.0 else "" for p in schedule.positions)
+    return ("line", "work", "heater, V"), (lines, tuple(_work(run, p) for p in positions), volts)
+
+
 def _strip(axes, run: Run) -> None:
     """Three rows above the picture: pumping line, work, heater volts of each position."""
     count = len(run.schedule.positions)
     window = axes.get_window_extent()
     room = window.width / count  # pixels for one position
-    volts = [p.heater_voltage for p in run.schedule.positions]
-    rows = (
-        ("line", [run.schedule.machine.line_of_position.get(p, "") for p in range(1, count + 1)], "#ffffff"),
-        ("work", [_work(run, p) for p in range(1, count + 1)], "#ececec"),
-        ("heater, V", [f"{v:.1f}" if v > 0.0 else "" for v in volts], "#d6d6d6"),
-    )
+    rows = zip(*strip_rows(run), ("#ffffff", "#ececec", "#d6d6d6"), strict=True)
     where = axes.get_xaxis_transform()
     rectangles, shades = [], []
     for row, (name, entries, shade) in enumerate(rows):
@@ -268,7 +277,7 @@ def _strip(axes, run: Run) -> None:
                 words, size = fitted(text, wide * room - 4.0, SMALL - 0.5)
                 axes.text(
                     position - 0.5 + wide / 2.0, middle, words, transform=where, fontsize=size, color=INK, ha="center", va="center",
-                    parse_math=False, linespacing=0.85,
+                    parse_math=False, linespacing=0.85, gid=f"{name} {position}",
                 )  # fmt: skip
             position += wide
     boxes(axes, rectangles, shades, where, edgecolors=FAINT, linewidths=0.6, clip_on=False)

@@ -1,0 +1,1 @@
+"""Controls of the notebooks.  They hold no physics, and each can be driven without a browser by setting values."""
