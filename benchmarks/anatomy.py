@@ -13,42 +13,43 @@ import time
 import numpy as np
 
 from benchmarks.case import Case, processor_seconds
-from exhaustsim.compiled import kernel
+from exhaustsim.compiled import kernel_on_arrays
 from exhaustsim.engine.jacobian import JACOBIAN_WORK, head_jacobian
 from exhaustsim.engine.rates import C_BORE, C_PORT, G, S_ROOM, bulb_and_head_pressures, head_rates, waveform_at
 from exhaustsim.engine.run import march_valve
 from exhaustsim.engine.stiff import (
-    GAMMA, error_norm, factorise, new_jacobian, solve, stage_right_side, stage_state,
+    GAMMA, error_norm, factorise, new_factors, new_jacobian, solve_coupled, stage_right_side, stage_state,
 )  # fmt: skip
 from exhaustsim.physics.conductance import tube_mixture_flow, tube_mixture_flow_slopes
 
 
-@kernel
+@kernel_on_arrays
 def _repeat_rates(times, t, y, head, c, wave, work, dy):
     for _ in range(times):
         head_rates(t, y, head, c, wave, work, dy)
 
 
-@kernel
+@kernel_on_arrays
 def _repeat_jacobian(times, t, y, dy, head, c, wave, work, jac):
     for _ in range(times):
         head_jacobian(t, y, dy, head, c, wave, work, jac)
 
 
-@kernel
-def _repeat_factorise(times, shape, jac, shift, matrix, inverse):
+@kernel_on_arrays
+def _repeat_factorise(times, shape, jac, shift, factors):
     for _ in range(times):
-        factorise(shape, jac, shift, matrix, inverse)
+        factorise(shape, jac, shift, factors)
 
 
-@kernel
-def _repeat_solve(times, shape, jac, shift, matrix, inverse, right, x):
+@kernel_on_arrays
+def _repeat_solve(times, shape, factors, right, x):
     for _ in range(times):
-        x[:] = right
-        solve(shape, jac, shift, matrix, inverse, x)
+        for i in range(x.size):
+            x[i] = right[i]
+        solve_coupled(shape, factors, x)
 
 
-@kernel
+@kernel_on_arrays
 def _repeat_vectors(times, h, y, rate, by_time, increments, out):
     for _ in range(times):
         for stage in range(1, 8):
@@ -57,7 +58,7 @@ def _repeat_vectors(times, h, y, rate, by_time, increments, out):
             stage_right_side(stage, h, rate, by_time, increments)
 
 
-@kernel
+@kernel_on_arrays
 def _repeat_norm(times, count, y, error, absolute, relative, first, last):
     total = 0.0
     for _ in range(times):
@@ -65,7 +66,7 @@ def _repeat_norm(times, count, y, error, absolute, relative, first, last):
     return total
 
 
-@kernel
+@kernel_on_arrays
 def _repeat_tubes(times, t, y, head, c, wave, slopes, work, table, flow):
     """The flows through exhaust stem and port that one call of the rates (or derivatives) contains."""
     room = head.scalars[S_ROOM]
@@ -125,8 +126,8 @@ def anatomy(case: Case, tolerance: float = 1e-3, times: int = 20) -> dict:
     count = shape.core + shape.leaves
     jac = new_jacobian(shape)
     work, dy, out, x = np.zeros(JACOBIAN_WORK), np.zeros(size), np.zeros(size), np.zeros(size)
-    matrix, inverse = np.zeros((shape.core, shape.core)), np.zeros(shape.leaves)
-    increments, table, flow = np.zeros((8, size)), np.zeros((3, G, G)), np.zeros(G)
+    factors = new_factors(shape)
+    increments, table, flow = np.zeros((8, count)), np.zeros((3, G, G)), np.zeros(G)
     absolute = case.valve.absolute
     spent = dict.fromkeys(
         ("rates", "tubes in rates", "derivatives", "tubes in derivatives", "factorisation", "solution", "vectors", "norm"), 0.0
@@ -145,9 +146,9 @@ def anatomy(case: Case, tolerance: float = 1e-3, times: int = 20) -> dict:
         clock("tubes in rates", _repeat_tubes, t, y, head, c, wave, False, work, table, flow)
         clock("derivatives", _repeat_jacobian, t, y, dy, head, c, wave, work, jac)
         clock("tubes in derivatives", _repeat_tubes, t, y, head, c, wave, True, work, table, flow)
-        clock("factorisation", _repeat_factorise, shape, jac, shift, matrix, inverse)
-        clock("solution", _repeat_solve, shape, jac, shift, matrix, inverse, dy, x)
-        increments[:] = 1e-3 * y
+        clock("factorisation", _repeat_factorise, shape, jac, shift, factors)
+        clock("solution", _repeat_solve, shape, factors, dy, x)
+        increments[:] = 1e-3 * y[:count]
         clock("vectors", _repeat_vectors, 1e300, y, dy, jac.time, increments, out)
         clock("norm", _repeat_norm, count, y, 1e-3 * absolute, absolute, tolerance, at.head, at.bulb + G)
     attempts = steps + rejected

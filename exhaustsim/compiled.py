@@ -1,7 +1,8 @@
-"""The one compiled-function decorator of the package, where compiled code is kept, and `spread` over threads.
+"""The compiled-function decorators of the package, where compiled code is kept, and `spread` over threads.
 
 `kernel` is used by every law of `exhaustsim.physics` and every loop of the engine;
-`unlocked_kernel` is the same for a long loop that `spread` runs in several threads at once.
+`kernel_on_arrays` by those that make no array themselves and are called thousands of times;
+`unlocked_kernel` is `kernel` for a long loop that `spread` runs in several threads at once.
 Set `EXHAUSTSIM_PURE_PYTHON=1` before import to run the same functions uncompiled, for
 coverage and for stepping through with a debugger.
 
@@ -69,25 +70,36 @@ if PURE_PYTHON:
         """Leave `function` as it is: the uncompiled mode."""
         return function
 
-    unlocked_kernel = kernel
+    kernel_on_arrays = unlocked_kernel = kernel
 
 else:
     import numba
 
+    # Neighbouring scalars may share one instruction: that changes no digit.
+    numba.config.SLP_VECTORIZE = 1
+
     def kernel(function):
         """Compile `function` on first use and keep the machine code on disk."""
-        return _compiled(function, unlocked=False)
+        return _compiled(function)
+
+    def kernel_on_arrays(function):
+        """Compile as `kernel` a function that makes no array itself, only views of those it is given.
+
+        The caller keeps the arrays alive, so their users are not counted; in a function that looks
+        at dozens of small arrays the counting costs as much as the arithmetic.
+        """
+        return _compiled(function, _nrt=False)
 
     def unlocked_kernel(function):
         """As `kernel`; other threads go on while it runs, so it may change only what no other thread touches."""
-        return _compiled(function, unlocked=True)
+        return _compiled(function, nogil=True)
 
-    def _compiled(function, unlocked):
+    def _compiled(function, **more):
         # The folder is read when caching is switched on, so other users of the compiler keep theirs.
         before = numba.config.CACHE_DIR
         numba.config.CACHE_DIR = str(_FOLDER)
         try:
-            return numba.njit(cache=True, error_model="numpy", fastmath={"contract"}, nogil=unlocked)(function)
+            return numba.njit(cache=True, error_model="numpy", fastmath={"contract"}, **more)(function)
         finally:
             numba.config.CACHE_DIR = before
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from exhaustsim.compiled import kernel
+from exhaustsim.compiled import kernel_on_arrays
 from exhaustsim.constants import CH4, CO, CO2, H2, H2O, HE, O2
 from exhaustsim.engine.rates import (
     ACTIVE, ACTIVE_COUNT, BARIUM_FLOOR, C_BORE, C_BORE_RATE, C_CLEANUP, C_CLOCK, C_COIL, C_COIL_SQUARE, C_CURRENT, C_HEATER_POWER, C_HEATER_TEMPERATURE, C_PORT,
@@ -17,19 +17,13 @@ from exhaustsim.engine.rates import (
     S_NEEDLE, S_NICKEL, S_OXIDANT_WEIGHT, S_POISON_RATE, S_REACTION_HEAT, S_RECARB_CAP, S_RECARB_ENERGY, S_RECARB_HALF, S_RECARB_RATE, S_ROOM, S_SITES,
     S_WALL_AREA, S_WALL_THICKNESS, HeadTables, bulb_and_head_pressures, coil_watts_at, hotness, share_while_it_lasts, waveform_at,
 )  # fmt: skip
-from exhaustsim.engine.stiff import Shape
+from exhaustsim.engine.stiff import Shape, shape_of
 from exhaustsim.physics.carbonates import breakdown_rate, recarbonation_rate
 from exhaustsim.physics.conductance import tube_mixture_flow_slopes
 from exhaustsim.physics.getter import evaporation_rate, film_sticking, hydrogen_plateau, mirror_coverage
-from exhaustsim.physics.heating import gas_heat_transfer, heat_capacity, heater_power, radiation_exchange
+from exhaustsim.physics.heating import gas_heat_between, gas_heat_sums, heat_capacity, heater_power, radiation_exchange
 from exhaustsim.physics.outgassing import diffusivity_slope, empirical_rate, rate_constant_slope, slab_release_slope
 from exhaustsim.physics.permeation import lag_factor_slope
-
-
-def _pointers(rows: list[list[int]]) -> tuple[np.ndarray, np.ndarray]:
-    ptr = np.zeros(len(rows) + 1, dtype=np.int64)
-    ptr[1:] = np.cumsum([len(r) for r in rows])
-    return ptr, np.array([c for r in rows for c in r], dtype=np.int64)
 
 
 def head_shape(head: HeadTables) -> Shape:
@@ -61,10 +55,10 @@ def head_shape(head: HeadTables) -> Shape:
         [at.cathode, at.carbonate, at.bulb + H2O, at.bulb + CO2, at.wall],
         [at.cathode, at.bulb + CO2, at.wall],
     ]
-    return Shape(at.core, len(leaf), len(quad), *_pointers(leaf), *_pointers(back), *_pointers(quad))
+    return shape_of(at.core, leaf, back, quad)
 
 
-@kernel
+@kernel_on_arrays
 def _by_pressure(matrix, row, place, wall, derivative, per_mol, pressure, temperature):
     """Book a derivative with respect to a bulb partial pressure on amount and wall temperature."""
     matrix[row, place] += derivative * per_mol
@@ -74,7 +68,7 @@ def _by_pressure(matrix, row, place, wall, derivative, per_mol, pressure, temper
 JACOBIAN_WORK = 5 * G + 2 * G * G + 2 * G + 1600
 
 
-@kernel
+@kernel_on_arrays
 def head_jacobian(t, y, dy, head, c, wave, work, jac):
     """Fill `jac` (`stiff.Jacobian`) at `y`; `dy` must hold the rates there; `work` of `JACOBIAN_WORK`."""
     at = head.at
@@ -172,24 +166,27 @@ def head_jacobian(t, y, dy, head, c, wave, work, jac):
         core[i, j] += head.conduction_value[k]
         core[j, i] += head.conduction_value[k]
         core[j, j] -= head.conduction_value[k]
+    thin, at_300, blended = gas_heat_sums(
+        bulb, temperature, head.molar_mass, head.conduction_factor, head.conductivity, flow
+    )
     for k in range(head.gas_path.shape[0]):
         i = head.gas_nodes[k, 0]
         j = head.gas_nodes[k, 1]
         path = head.gas_path[k]
-        transfer, by_gas, by_i, by_j = gas_heat_transfer(
-            bulb, temperature, y[i], y[j], path[2], path[1], head.molar_mass, head.conduction_factor, head.conductivity,
-            flow,
-        )  # fmt: skip
+        transfer, by_wall, by_surface, by_thin, by_300 = gas_heat_between(
+            thin, at_300, temperature, y[i], y[j], path[2], path[1]
+        )
         drop = path[0] * (y[i] - y[j])
-        by_wall = by_gas
+        by_300 /= blended
         for g in range(G):
-            by_wall += flow[g] * bulb[g] / temperature
-            core[i, at.bulb + g] -= drop * flow[g] * per_bulb
-            core[j, at.bulb + g] += drop * flow[g] * per_bulb
+            by_gas = by_thin * flow[g] + by_300 * (head.conductivity[g] - at_300)
+            by_wall += by_gas * bulb[g] / temperature
+            core[i, at.bulb + g] -= drop * by_gas * per_bulb
+            core[j, at.bulb + g] += drop * by_gas * per_bulb
         core[i, wall] -= drop * by_wall
         core[j, wall] += drop * by_wall
-        at_i = drop * by_i + path[0] * transfer
-        at_j = drop * by_j - path[0] * transfer
+        at_i = drop * by_surface + path[0] * transfer
+        at_j = drop * by_surface - path[0] * transfer
         core[i, i] -= at_i
         core[j, i] += at_i
         core[i, j] -= at_j
@@ -429,6 +426,7 @@ def head_jacobian(t, y, dy, head, c, wave, work, jac):
 
     for i in range(n):
         capacity, by_temperature = heat_capacity(head.heat_capacity[i], head.heat_capacity_slope[i], y[i])
+        inverse = 1.0 / capacity
         for j in range(at.core):
-            core[i, j] /= capacity
+            core[i, j] *= inverse
         core[i, i] -= dy[i] * by_temperature / capacity

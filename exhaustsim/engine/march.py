@@ -7,15 +7,17 @@ the times asked for, from the dense output, so that what is saved never decides 
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 
-from exhaustsim.compiled import kernel, unlocked_kernel
+from exhaustsim.compiled import kernel_on_arrays, unlocked_kernel
 from exhaustsim.engine.jacobian import JACOBIAN_WORK, head_jacobian
 from exhaustsim.engine.pumping import group_jacobian, group_rates
 from exhaustsim.engine.rates import Waveform, head_rates
 from exhaustsim.engine.stiff import (
-    GAMMA, STAGE_TIME, STEP_GROWTH, STEP_MARGIN, STEP_SHRINK, Jacobian, dense_state, dense_weights, error_norm,
-    factorise, solve, stage_right_side, stage_state,
+    GAMMA, STAGE_TIME, STEP_GROWTH, STEP_MARGIN, STEP_SHRINK, Factors, Jacobian, block_shape, dense_state, dense_weights, error_norm,
+    factorise, quadrature_sum, solve_coupled, stage_right_side, stage_state,
 )  # fmt: skip
 
 KIND_HEAD = 0
@@ -35,12 +37,32 @@ MAX_STEPS_PER_PHASE = 20_000
 FIRST_STEP = 1e-4  # s after a jump of the controls
 
 
-@kernel
+@kernel_on_arrays
 def _rates(kind, t, y, head, group, c, wave, work, dy):
     if kind == KIND_HEAD:
         head_rates(t, y, head, c, wave, work, dy)
     else:
         group_rates(t, y, group, wave, work, dy)
+
+
+@kernel_on_arrays
+def _copy(source, target):
+    for i in range(source.size):
+        target[i] = source[i]
+
+
+class _Room(NamedTuple):
+    """Work space of a march."""
+
+    rate: np.ndarray  # (8, states) rates at the stages
+    trial: np.ndarray  # (states,)
+    stage_y: np.ndarray  # (states,)
+    increments: np.ndarray  # (8, core + leaves)
+    combined: np.ndarray  # (core + leaves,)
+    weights: np.ndarray  # (3, states) of the dense output
+    work: np.ndarray
+    factors: Factors
+    jacobian: Jacobian
 
 
 @unlocked_kernel
@@ -58,19 +80,37 @@ def march(
     """
     size = y.size
     count = shape.core + shape.leaves
-    dy = np.zeros(size)
-    rate = np.zeros(size)
+    rate = np.zeros((8, size))
     trial = np.zeros(size)
     stage_y = np.zeros(size)
-    increments = np.zeros((8, size))
+    increments = np.zeros((8, count))
+    combined = np.zeros(count)
     weights = np.zeros((3, size))
     work = np.zeros(max(JACOBIAN_WORK, 3 * size))
-    matrix = np.zeros((shape.core, shape.core))
-    leaf_inverse = np.zeros(shape.leaves)
+    factors = Factors(
+        np.zeros(block_shape(shape.core)), np.zeros(shape.leaves), np.zeros(shape.back_row.size),
+        np.zeros(shape.leaf_col.size), np.zeros(block_shape(shape.core)[1]),
+    )  # fmt: skip
     jac = Jacobian(
         np.zeros((shape.core, shape.core)), np.zeros(shape.leaves), np.zeros(shape.leaf_col.size),
         np.zeros(shape.back_row.size), np.zeros(shape.quad_col.size), np.zeros(size),
     )  # fmt: skip
+    room = _Room(rate, trial, stage_y, increments, combined, weights, work, factors, jac)
+    return _march(
+        kind, head, group, shape, controls, durations, starts, wave_of_phase, wave_time, wave_value, wave_slope, sample_ptr,
+        sample_time, y, absolute, relative, watched_first, watched_last, max_steps, states, counts, room,
+    )  # fmt: skip
+
+
+@kernel_on_arrays
+def _march(
+    kind, head, group, shape, controls, durations, starts, wave_of_phase, wave_time, wave_value, wave_slope, sample_ptr,
+    sample_time, y, absolute, relative, watched_first, watched_last, max_steps, states, counts, room,
+):  # fmt: skip
+    """`march` in the work space `room`."""
+    size = y.size
+    count = shape.core + shape.leaves
+    rate, trial, stage_y, increments, combined, weights, work, factors, jac = room
     for phase in range(durations.size):
         c = controls[phase]
         wave = Waveform(wave_time, wave_value[wave_of_phase[phase]], wave_slope[wave_of_phase[phase]])
@@ -79,7 +119,7 @@ def march(
         sample = sample_ptr[phase]
         last_sample = sample_ptr[phase + 1]
         while sample < last_sample and sample_time[sample] <= t:
-            states[sample, :] = y
+            _copy(y, states[sample])
             sample += 1
         h = min(FIRST_STEP, durations[phase])
         steps = 0
@@ -92,24 +132,22 @@ def march(
             if t + 1.01 * h >= end:
                 h = end - t
             if fresh:
-                _rates(kind, t, y, head, group, c, wave, work, dy)
+                _rates(kind, t, y, head, group, c, wave, work, rate[0])
                 if kind == KIND_HEAD:
-                    head_jacobian(t, y, dy, head, c, wave, work, jac)
+                    head_jacobian(t, y, rate[0], head, c, wave, work, jac)
                 else:
                     group_jacobian(t, y, group, wave, jac)
                 counts[2] += 1
             shift = 1.0 / (GAMMA * h)
-            factorise(shape, jac, shift, matrix, leaf_inverse)
+            factorise(shape, jac, shift, factors)
             for stage in range(8):
-                if stage == 0:
-                    stage_right_side(0, h, dy, jac.time, increments)
-                else:
+                if stage > 0:
                     stage_state(stage, y, increments, stage_y)
-                    _rates(kind, t + STAGE_TIME[stage] * h, stage_y, head, group, c, wave, work, rate)
+                    _rates(kind, t + STAGE_TIME[stage] * h, stage_y, head, group, c, wave, work, rate[stage])
                     counts[2] += 1
-                    stage_right_side(stage, h, rate, jac.time, increments)
-                solve(shape, jac, shift, matrix, leaf_inverse, increments[stage])
-            for i in range(size):
+                stage_right_side(stage, h, rate[stage], jac.time, increments)
+                solve_coupled(shape, factors, increments[stage])
+            for i in range(count):
                 trial[i] = stage_y[i] + increments[7, i]
             error = error_norm(count, y, trial, increments[7], absolute, relative, watched_first, watched_last)
             if not error <= 1.0:  # also when it is not a number
@@ -121,21 +159,26 @@ def march(
                     return STEP_TOO_SMALL, phase
                 continue
             counts[0] += 1
+            quadrature_sum(0, h, shape, jac, rate, increments, combined, trial[count:])
+            for i in range(count, size):
+                trial[i] += y[i]
             reached = t + h if t + h < end else end
             if h == end - t:
                 reached = end
             if sample < last_sample and sample_time[sample] <= reached:
-                dense_weights(y, trial, increments, weights)
+                dense_weights(increments, weights)
+                for k in range(3):
+                    quadrature_sum(k + 1, h, shape, jac, rate, increments, combined, weights[k, count:])
                 while sample < last_sample and sample_time[sample] <= reached:
                     dense_state((sample_time[sample] - t) / h, y, trial, weights, states[sample])
                     sample += 1
-            y[:] = trial
+            _copy(trial, y)
             t = reached
             fresh = True
             growth = STEP_MARGIN * max(error, 1e-10) ** (-0.2)
             h *= min(1.0 if after_reject else STEP_GROWTH, max(STEP_SHRINK, growth))
             after_reject = False
         while sample < last_sample:
-            states[sample, :] = y
+            _copy(y, states[sample])
             sample += 1
     return DONE, durations.size

@@ -20,10 +20,10 @@ from typing import NamedTuple
 
 import numpy as np
 
-from exhaustsim.compiled import kernel
+from exhaustsim.compiled import kernel_on_arrays
 from exhaustsim.constants import GAS_COUNT
 from exhaustsim.engine.rates import waveform_at
-from exhaustsim.engine.stiff import Shape
+from exhaustsim.engine.stiff import Shape, shape_of
 from exhaustsim.physics.pumps import (
     booster_slip, diffusion_speed, jet_target, turbomolecular_factors, turbomolecular_target,
 )  # fmt: skip
@@ -75,19 +75,15 @@ NO_GROUP = no_group()
 
 def group_shape(group: GroupTables) -> Shape:
     """Entries of the Jacobian of a group, in the order in which `group_jacobian` fills them."""
-    empty, none = np.zeros(1, dtype=np.int64), np.zeros(0, dtype=np.int64)
-    columns = []
+    columns = [[] for _ in range(G)]
     for g in range(G):
         for p in np.flatnonzero(group.target == ROOM):
-            first = group.source[p] * G
-            columns.append([first + g] if group.kind[p] == ROTARY else list(range(first, first + G)))
-    width = sum(len(c) for c in columns) // G
-    pointer = np.arange(G + 1, dtype=np.int64) * width
-    flat = np.array([c for entries in columns for c in entries], dtype=np.int64)
-    return Shape(int(group.core), 0, G, empty, none, empty, none, pointer, flat)
+            first = int(group.source[p]) * G
+            columns[g] += [first + g] if group.kind[p] == ROTARY else list(range(first, first + G))
+    return shape_of(int(group.core), [], [], columns)
 
 
-@kernel
+@kernel_on_arrays
 def _total(y, first):
     """All gas [mol] of the volume whose gases begin at `first` of the state."""
     total = 0.0
@@ -96,7 +92,7 @@ def _total(y, first):
     return total
 
 
-@kernel
+@kernel_on_arrays
 def pump_flow(p, y, group, flow):
     """Fill `flow` (gas,) with what pump `p` takes from its volume [mol/s]."""
     kind, source, target = group.kind[p], group.source[p], group.target[p]
@@ -139,7 +135,7 @@ def pump_flow(p, y, group, flow):
             flow[g] = speed * drive
 
 
-@kernel
+@kernel_on_arrays
 def _settling(p, y, group):
     """Running share that pump `p` tends to, its derivative by the backing pressure [1/Pa], and the time [s]."""
     x = group.numbers[p]
@@ -152,7 +148,7 @@ def _settling(p, y, group):
     return aim, slope, x[P_STALL] if aim < y[group.state[p]] else x[P_RECOVER]
 
 
-@kernel
+@kernel_on_arrays
 def group_rates(t, y, group, wave, work, dy):
     """Fill `dy` with the rates of a pumping group [mol/s, 1/s].
 
@@ -178,7 +174,7 @@ def group_rates(t, y, group, wave, work, dy):
             dy[group.state[p]] = (aim - y[group.state[p]]) / time
 
 
-@kernel
+@kernel_on_arrays
 def _book(core, first, behind, state, g, own, by_total, own_behind, by_total_behind, by_running):
     """Book the derivatives of the flow of gas `g` from one volume to another, per mol of what they are by.
 
@@ -202,7 +198,7 @@ def _book(core, first, behind, state, g, own, by_total, own_behind, by_total_beh
         core[other, state] += by_running
 
 
-@kernel
+@kernel_on_arrays
 def group_jacobian(t, y, group, wave, jac):
     """Fill `jac` for a pumping group at `y`."""
     jac.core[:, :] = 0.0
@@ -240,7 +236,7 @@ def group_jacobian(t, y, group, wave, jac):
             jac.core[state, state] -= 1.0 / time
 
 
-@kernel
+@kernel_on_arrays
 def _book_pump(p, y, group, offset, width, jac):
     """Book everything that the flow through pump `p`, no rotary pump, depends on."""
     kind, source, target = group.kind[p], group.source[p], group.target[p]

@@ -25,12 +25,12 @@ from typing import NamedTuple
 
 import numpy as np
 
-from exhaustsim.compiled import kernel
+from exhaustsim.compiled import kernel_on_arrays
 from exhaustsim.constants import CH4, CO, CO2, GAS_CONSTANT, GAS_COUNT, H2, H2O, HE, N2, O2
 from exhaustsim.physics.carbonates import breakdown_rate, recarbonation_rate
 from exhaustsim.physics.conductance import tube_mixture_flow
 from exhaustsim.physics.getter import evaporation_rate, film_sticking, hydrogen_plateau, mirror_coverage
-from exhaustsim.physics.heating import gas_heat_transfer, heat_capacity, heater_power, radiation_exchange
+from exhaustsim.physics.heating import gas_heat_between, gas_heat_sums, heat_capacity, heater_power, radiation_exchange
 from exhaustsim.physics.outgassing import diffusivity_slope, empirical_rate, rate_constant_slope, slab_release_slope
 from exhaustsim.physics.permeation import lag_factor_slope
 
@@ -151,7 +151,7 @@ class Waveform(NamedTuple):
     slope: np.ndarray  # (n, gas)
 
 
-@kernel
+@kernel_on_arrays
 def waveform_at(wave, time, value, slope):
     """Fill `value` and `slope` (gas,) of a waveform at `time`; held constant beyond its ends."""
     knots = wave.time
@@ -178,7 +178,7 @@ def waveform_at(wave, time, value, slope):
         slope[g] = (d0 + s * (2.0 * c2 + 3.0 * s * c3)) / h
 
 
-@kernel
+@kernel_on_arrays
 def hotness(temperature, middle, width):
     """Smooth step (value, slope) that tells a hot cathode from a cold one."""
     x = (temperature - middle) / width
@@ -187,7 +187,7 @@ def hotness(temperature, middle, width):
     return near if x >= 0.0 else e * near, e * near * near / width
 
 
-@kernel
+@kernel_on_arrays
 def share_while_it_lasts(left, start):
     """Factor (value, slope) on a fitted rate: 1 until a thousandth of the stock is left, then to nothing."""
     knee = 1e-3 * start + 1e-30
@@ -195,7 +195,7 @@ def share_while_it_lasts(left, start):
     return left / whole, knee / (whole * whole)
 
 
-@kernel
+@kernel_on_arrays
 def coil_watts_at(temperature, grid, table):
     """Watts per square ampere and slope by temperature from a table (temperatures, 2); level beyond its ends."""
     last = table.shape[0] - 1
@@ -212,7 +212,7 @@ def coil_watts_at(temperature, grid, table):
     return table[i, 0] + s * (d0 + s * (c2 + s * c3)), (d0 + s * (2.0 * c2 + 3.0 * s * c3)) / grid[1]
 
 
-@kernel
+@kernel_on_arrays
 def bulb_and_head_pressures(y, head, bulb, dead):
     """Fill partial pressures [Pa] of bulb and head from the state."""
     at = head.at
@@ -224,7 +224,7 @@ def bulb_and_head_pressures(y, head, bulb, dead):
         dead[g] = y[at.head + g] * per_mol_head
 
 
-@kernel
+@kernel_on_arrays
 def head_rates(t, y, head, c, wave, work, dy):
     """Fill `dy` with the rates of a head [mol/s, K/s, kg/s, ...] at local time `t` of a phase.
 
@@ -247,6 +247,7 @@ def head_rates(t, y, head, c, wave, work, dy):
     scratch = work[5 * G :]
     for i in range(at.size):
         dy[i] = 0.0
+    into_bulb = dy[at.bulb : at.bulb + G]
     wall_temperature = y[at.wall]
     room = s[S_ROOM]
     bulb_and_head_pressures(y, head, bulb, dead)
@@ -301,14 +302,14 @@ def head_rates(t, y, head, c, wave, work, dy):
         watts = head.conduction_value[k] * (y[i] - y[j])
         dy[i] -= watts
         dy[j] += watts
+    thin, at_300, _ = gas_heat_sums(
+        bulb, wall_temperature, head.molar_mass, head.conduction_factor, head.conductivity, flow
+    )
     for k in range(head.gas_path.shape[0]):
         i = head.gas_nodes[k, 0]
         j = head.gas_nodes[k, 1]
         path = head.gas_path[k]
-        transfer, _, _, _ = gas_heat_transfer(
-            bulb, wall_temperature, y[i], y[j], path[2], path[1], head.molar_mass, head.conduction_factor,
-            head.conductivity, flow,
-        )  # fmt: skip
+        transfer, _, _, _, _ = gas_heat_between(thin, at_300, wall_temperature, y[i], y[j], path[2], path[1])
         watts = path[0] * transfer * (y[i] - y[j])
         dy[i] -= watts
         dy[j] += watts
@@ -339,7 +340,7 @@ def head_rates(t, y, head, c, wave, work, dy):
         out = (rate + head.stock_law[k, 2] * c[C_CURRENT]) * y[at.stocks + k]
         dy[at.stocks + k] = -out
         for g in range(G):
-            dy[at.bulb + g] += head.stock_share[k, g] * out
+            into_bulb[g] += head.stock_share[k, g] * out
 
     # Diffusion out of sheets by the clock.
     for k in range(head.clock_node.size):
@@ -350,7 +351,7 @@ def head_rates(t, y, head, c, wave, work, dy):
         dy[at.clocks + k] = tick
         dy[at.diffused + k] = out
         for g in range(G):
-            dy[at.bulb + g] += head.clock_share[k, g] * out
+            into_bulb[g] += head.clock_share[k, g] * out
 
     for k in range(head.fitted_gas.size):
         law = head.fitted_law[k]

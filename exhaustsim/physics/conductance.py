@@ -36,7 +36,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from exhaustsim.compiled import kernel
+from exhaustsim.compiled import kernel, kernel_on_arrays
 from exhaustsim.constants import GAS_CONSTANT, GAS_COUNT
 from exhaustsim.physics.gases import mean_speed, mutual_diffusivity, wilke_factors
 from exhaustsim.physics.rarefaction import (
@@ -129,7 +129,7 @@ def tube_constants(radius, length, molar_mass, viscosity_ref, temperature_ref, e
     wilke_factors(molar_mass, viscosity_ref, out[_PHI : _PHI + _G * _G].reshape(_G, _G))
 
 
-@kernel
+@kernel_on_arrays
 def tube_mixture_flow(p1, T1, p2, T2, tube, flow_out, scratch):
     """Flow of each gas through a round tube, any pressure, any two end temperatures.
 
@@ -171,9 +171,8 @@ def tube_mixture_flow(p1, T1, p2, T2, tube, flow_out, scratch):
     for i in range(_G):
         sum1 += p1[i]
         sum2 += p2[i]
-    creep = creep_ratio(kappa * total)
-    drive1 = np.exp(creep * np.log(T / T1))
-    drive2 = np.exp(creep * np.log(T / T2))
+    creep = creep_ratio(kappa * total) if T1 != T2 else 0.0
+    drive1, drive2 = (np.exp(creep * np.log(T / T1)), np.exp(creep * np.log(T / T2))) if T1 != T2 else (1.0, 1.0)
     s1 = drive1 * sum1
     s2 = drive2 * sum2
     drop = s1 - s2
@@ -194,7 +193,7 @@ def tube_mixture_flow(p1, T1, p2, T2, tube, flow_out, scratch):
         flow_out[i] = molar * (c * (first - second) + stream * share)
 
 
-@kernel
+@kernel_on_arrays
 def tube_mixture_flow_slopes(
     p1, T1, p2, T2, tube, flow_out, dflow_dp1, dflow_dp2, dflow_dT1, dflow_dT2, scratch
 ):
@@ -516,7 +515,7 @@ def pump_down_tube(start, volume, conductance_molecular, conductance_per_pressur
     return a / ((a / start + b) * np.exp(a * time / volume) - b)
 
 
-@kernel
+@kernel_on_arrays
 def _mean_state(p1, T1, p2, T2, tube, scratch):
     """Mean temperature, positive mean total, mean speed, rarefaction per pressure, mean conductance;
     last the temperature factor of diffusive resistance.
@@ -538,7 +537,7 @@ def _mean_state(p1, T1, p2, T2, tube, scratch):
         scratch[_Q_SLOPE + i] = q / root
         total += q
         fast += q * tube[_SPEED + i]
-        scratch[_MU_T + i] = tube[_MU + i] * np.exp(tube[_EXPONENT + i] * log_T)
+        scratch[_MU_T + i] = tube[_MU + i] * (np.exp(tube[_EXPONENT + i] * log_T) if log_T != 0.0 else 1.0)  # as in most rooms
     viscosity = 0.0
     conductance = 0.0
     for i in range(_G):
@@ -559,7 +558,7 @@ def _mean_state(p1, T1, p2, T2, tube, scratch):
     return T, total, speed, tube[_DELTA] / (viscosity * speed), conductance / total, shrink
 
 
-@kernel
+@kernel_on_arrays
 def _mean_slopes(T, total, speed, kappa, conductance, shrink, tube, scratch):
     """Derivatives of rarefaction, mean speed and mean conductance by mean partial pressures.
 

@@ -18,7 +18,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from exhaustsim.compiled import kernel
+from exhaustsim.compiled import kernel, kernel_on_arrays
 from exhaustsim.constants import GAS_CONSTANT, STEFAN_BOLTZMANN
 
 REFERENCE = 300.0  # K, temperature that heat capacities and gas conductivities refer to
@@ -202,7 +202,7 @@ def free_molecular_heat_transfer(gas_temperature, molar_mass, cv_factor):
     return cv_factor * np.sqrt(GAS_CONSTANT / (8.0 * np.pi * molar_mass * gas_temperature))
 
 
-@kernel
+@kernel_on_arrays
 def gas_heat_transfer(
     pressures, gas_temperature, temperature_a, temperature_b, accommodation, length, molar_mass, cv_factor,
     conductivity, dpressures,
@@ -255,31 +255,101 @@ def gas_heat_transfer(
     >>> round(float(h), 1)
     16.4
     """
+    thin, at_300, blended = gas_heat_sums(pressures, gas_temperature, molar_mass, cv_factor, conductivity, dpressures)
+    transfer, by_gas, by_surface, by_thin, by_thick = gas_heat_between(
+        thin, at_300, gas_temperature, temperature_a, temperature_b, accommodation, length
+    )
+    for g in range(pressures.size):
+        dpressures[g] = by_thin * dpressures[g] + by_thick * (conductivity[g] - at_300) / blended
+    return transfer, by_gas, by_surface, by_surface
+
+
+@kernel_on_arrays
+def gas_heat_sums(pressures, gas_temperature, molar_mass, cv_factor, conductivity, carried):
+    """What `gas_heat_transfer` needs of the gas, the same for every pair of surfaces in it.
+
+    Parameters
+    ----------
+    pressures : array of float
+        Partial pressures [Pa].
+    gas_temperature : float
+        Temperature at which they are taken [K].
+    molar_mass, cv_factor, conductivity : array of float
+        As in `gas_heat_transfer`.
+    carried : array of float
+        Filled with the free-molecular heat transfer of each gas per pascal, accommodation 1
+        [W/(m^2 K Pa)].
+
+    Returns
+    -------
+    tuple of float
+        Free-molecular heat transfer of the gas, accommodation 1 [W/(m^2 K)], its conductivity at
+        300 K [W/(m K)], and the pressure that conductivity is a mean over [Pa].
+
+    Notes
+    -----
+    Validity and source: see `gas_heat_transfer`.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> one = np.ones(1)
+    >>> thin, k, _ = gas_heat_sums(45.0 * one, 300.0, 44.01e-3 * one, 7.7 * one, 0.0166 * one, np.zeros(1))
+    >>> round(float(thin), 1), round(float(k), 4)
+    (30.0, 0.0166)
+    """
     scale = GAS_CONSTANT / (8.0 * np.pi * gas_temperature)
     thin = 0.0
     total = 0.0
     weighted = 0.0
     even = 0.0
     for g in range(pressures.size):
-        carried = accommodation * cv_factor[g] * np.sqrt(scale / molar_mass[g])
-        dpressures[g] = carried
-        thin += carried * pressures[g]
+        carried[g] = cv_factor[g] * np.sqrt(scale / molar_mass[g])
+        thin += carried[g] * pressures[g]
         total += pressures[g]
         weighted += conductivity[g] * pressures[g]
         even += conductivity[g]
-    even /= pressures.size
-    mean = 0.5 * (temperature_a + temperature_b)
     blended = total + BLEND_PRESSURE
-    at_300 = (weighted + BLEND_PRESSURE * even) / blended
+    return thin, (weighted + BLEND_PRESSURE * even / pressures.size) / blended, blended
+
+
+@kernel
+def gas_heat_between(thin, at_300, gas_temperature, temperature_a, temperature_b, accommodation, length):
+    """Heat carried by a gas between two surfaces, from the sums of `gas_heat_sums`.
+
+    Parameters
+    ----------
+    thin, at_300 : float
+        Free-molecular heat transfer at accommodation 1 [W/(m^2 K)] and conductivity at 300 K [W/(m K)].
+    gas_temperature, temperature_a, temperature_b : float
+        Temperature of the gas and of the two surfaces [K].
+    accommodation, length : float
+        As in `gas_heat_transfer` [1], [m].
+
+    Returns
+    -------
+    tuple of float
+        Heat transfer [W/(m^2 K)], its derivatives by the gas temperature and by either surface
+        temperature [W/(m^2 K^2)], by `thin` [1] and by `at_300` [1/m].
+
+    Notes
+    -----
+    Validity and source: see `gas_heat_transfer`.
+
+    Examples
+    --------
+    >>> round(float(gas_heat_between(30.0, 0.0166, 300.0, 1300.0, 300.0, 0.7, 1.27e-3)[0]), 1)
+    16.4
+    """
+    free = accommodation * thin
+    mean = 0.5 * (temperature_a + temperature_b)
     hot = (mean / REFERENCE) ** CONDUCTIVITY_EXPONENT
     thick = at_300 * hot
-    whole = thick + thin * length
-    by_thin = thick * thick / (whole * whole)
-    by_thick = thin * thin * length / (whole * whole)
-    for g in range(pressures.size):
-        dpressures[g] = by_thin * dpressures[g] + by_thick * hot * (conductivity[g] - at_300) / blended
+    whole = thick + free * length
+    by_free = thick * thick / (whole * whole)
+    by_thick = free * free * length / (whole * whole)
     by_surface = by_thick * 0.5 * CONDUCTIVITY_EXPONENT * thick / mean
-    return thin * thick / whole, -0.5 * by_thin * thin / gas_temperature, by_surface, by_surface
+    return free * thick / whole, -0.5 * by_free * free / gas_temperature, by_surface, accommodation * by_free, by_thick * hot
 
 
 @kernel
