@@ -1,6 +1,7 @@
 """A schedule minutes after a cold start: oven air, diffusion pumps that set in, and the command."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -9,9 +10,9 @@ from altered import machine_with
 from exhaustsim import cli
 from exhaustsim.data import published
 from exhaustsim.engine.run import simulate
-from exhaustsim.plant.coldstart import after_cold_start, warming_pump
+from exhaustsim.plant.coldstart import after_cold_start, warming_chain, warming_pump
 from exhaustsim.plant.designfile import DesignFault
-from exhaustsim.plant.machine import DiffusionPump, WarmUp
+from exhaustsim.plant.machine import BoosterPump, DiffusionPump, WarmUp
 
 DEMO = Path(__file__).parent.parent / "demo_data"
 
@@ -58,6 +59,21 @@ def test_half_a_jet_pumps_what_jet_and_body_pump_together(schedule):
 
             together = into(pump, 0.5 * pump.speed) + into(pump.backing_pump, 0.5 * pump.backing_pump.speed)
             assert into(half, half.speed) == pytest.approx(together, rel=1e-12)
+
+
+def test_diffusion_pumps_anywhere_in_a_chain_warm_up(schedule):
+    """A booster behind the diffusion pump has no ultimate pressure of its own: the rotary pump's counts; and a
+    diffusion pump behind another pump warms up as well."""
+    pump = pump_of(schedule)
+    rotary = pump.backing_pump
+    booster = BoosterPump(speed=10e-3, backing_volume=1e-3, backing_pump=rotary, compression=30.0, pressure_difference=5e3)
+    cold = warming_chain(replace(pump, backing_pump=booster), 0.0)
+    assert cold.speed == pytest.approx(booster.speed, rel=1e-4)
+    assert cold.ultimate_pressure == pytest.approx(rotary.ultimate_pressure, rel=1e-4)
+    assert cold.backing_pump == booster
+    front = replace(booster, backing_pump=pump)
+    assert warming_chain(front, 0.3).backing_pump == warming_pump(pump, 0.3)
+    assert warming_chain(rotary, 0.0) == rotary
 
 
 def test_the_first_valves_are_lost_and_an_hour_later_all_is_well(schedule):

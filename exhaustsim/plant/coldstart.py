@@ -16,7 +16,7 @@ from dataclasses import replace
 from exhaustsim.constants import GAS_NAMES
 from exhaustsim.physics.shop import oven_warm_up, pump_warm_up
 from exhaustsim.plant.faults import DesignFault, Fault
-from exhaustsim.plant.machine import DiffusionPump, RotaryMachine
+from exhaustsim.plant.machine import DiffusionPump, Pump, RotaryMachine, backing_of, chain_of
 from exhaustsim.plant.schedule import Schedule
 
 LEAST_SHARE = 1e-6  # of its working: below this a cold diffusion pump is a pipe and nothing else
@@ -45,11 +45,15 @@ def after_cold_start(schedule: Schedule, seconds: float) -> Schedule:
 
 
 def _with_pumps_at(machine: RotaryMachine, share: float) -> RotaryMachine:
-    lines = tuple(
-        replace(line, pump=warming_pump(line.pump, share)) if isinstance(line.pump, DiffusionPump) else line
-        for line in machine.lines
-    )
-    return replace(machine, lines=lines)
+    return replace(machine, lines=tuple(replace(line, pump=warming_chain(line.pump, share)) for line in machine.lines))
+
+
+def warming_chain(pump: Pump, share: float) -> Pump:
+    """`pump` and all pumps behind it, the diffusion pumps among them with their jets at `share` of their strength [1]."""
+    behind = backing_of(pump)
+    if behind is not None:
+        pump = replace(pump, backing_pump=warming_chain(behind, share))
+    return warming_pump(pump, share) if isinstance(pump, DiffusionPump) else pump
 
 
 def warming_pump(pump: DiffusionPump, share: float) -> DiffusionPump:
@@ -57,15 +61,15 @@ def warming_pump(pump: DiffusionPump, share: float) -> DiffusionPump:
 
     The jet pumps with its share of the speed, the backing pump through the pump's body with the rest of
     its own speed: S = x S_D + (1 - x) S_B against the ultimate pressure at which both together take as much
-    as they give back.  Knee and critical backing pressure go up as 1/x, because what goes through the
+    as they give back; in a longer chain it is the last pump's ultimate pressure that counts behind.  Knee and critical backing pressure go up as 1/x, because what goes through the
     body knows neither.
     """
     x = max(share, LEAST_SHARE)
-    backing = pump.backing_pump
+    backing, last = pump.backing_pump, chain_of(pump)[-1]
     jet, body = x * pump.speed, (1.0 - x) * backing.speed
     speed = jet + body
     given = {gas: 0.0 for gas in GAS_NAMES}
-    for weight, source in ((jet, pump), (body, backing)):
+    for weight, source in ((jet, pump), (body, last)):
         for gas, part in source.ultimate_gases:
             given[gas] += weight / speed * source.ultimate_pressure * part
     ultimate = sum(given.values())
