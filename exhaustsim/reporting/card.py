@@ -191,15 +191,15 @@ def _footer(verdict: Verdict, day: datetime.date) -> tuple[str, ...]:
     if not missing and schedule.name.endswith(")"):
         inputs += ", changed at the desk"
     return (
-        f"exhaustsim {exhaustsim.__version__}, simulation, not an interlock; inputs {inputs}; constants {_constants_fingerprint()}, "
+        f"exhaustsim {exhaustsim.__version__}, simulation, not an interlock; inputs {inputs}; constants {_constants_fingerprint(schedule.valve.tables)}, "
         f"{day.isoformat()}. {NOT_MEASURED}",
         SAFETY,
     )
 
 
-def _constants_fingerprint() -> str:
-    """First digits of the SHA-256 of every tabled value, so that two cards can be told to rest on the same constants."""
-    text = "\n".join(f"{row.name} {row.text}" for row in published.rows())
+def _constants_fingerprint(tables: published.Tables) -> str:
+    """First digits of the SHA-256 of every value that the run looks up in, own rows with them, so that two cards can be told to rest on the same constants."""
+    text = "\n".join(f"{row.name} {row.text}" for row in tables.rows())
     return hashlib.sha256(text.encode()).hexdigest()[:12]
 
 

@@ -11,6 +11,7 @@ from exhaustsim.data.published import Row
 from exhaustsim.units import show
 
 WIDTH = 110  # columns of a page
+LONGEST_WORD = 24  # letters
 
 
 def constants_text(rows: list[Row]) -> str:
@@ -38,9 +39,9 @@ def grid(rows: list[tuple[str, ...]], left: tuple[int, ...] = (0,), whole: tuple
     columns = list(zip(*rows, strict=True))
     widths = [max([*map(len, column[1:]), *map(len, column[0].split()), 1]) for column in columns]
     room = WIDTH - 2 * (len(widths) - 1)
-    words = [max(len(word) for cell in (*column, "x") for word in cell.split() or [""]) for column in columns]
+    # Paths and the like may be broken, words may not as long as there is anything else to make narrower.
+    words = [max((len(w) for cell in column for w in cell.split() if len(w) <= LONGEST_WORD), default=1) for column in columns]
     while sum(widths) > room:
-        # Words are broken only when there is nothing else to make narrower.
         narrow = [k for k in left if k not in whole and widths[k] > max(words[k], 8)]
         narrow = narrow or [k for k in left if k not in whole and widths[k] > 8]
         if not narrow:

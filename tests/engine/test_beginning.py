@@ -121,6 +121,9 @@ def test_an_overloaded_line_is_called_overloaded(schedules):
 def test_stalling_and_jitter_are_told_apart(runs):
     run = runs["standard"]
     lines = Lines(run.schedule)
-    stalling = run.line_history._replace(running=np.full_like(run.line_history.running, 0.5))
+    number = [line.name for line in run.schedule.machine.lines].index("D")
+    stalled = np.ones_like(run.line_history.running)
+    stalled[number] = 0.5
+    stalling = run.line_history._replace(running=stalled)
     assert "pump of line D stalls and recovers" in engine_run._why_unsettled(lines, stalling)
     assert "jitter more than the tolerance" in engine_run._why_unsettled(lines, run.line_history)
