@@ -174,7 +174,7 @@ WRONG = {
     "backstreaming": ("stop", lambda r: diffusion_at(r, 0.4)),
     "backstreaming_by_stall": ("stop", lambda r: lines(r, "D", backing_pressure=np.full(30, 41.0))),
     "backstreaming_idle": ("note", untrapped),
-    "water_in_rotary": ("note", lambda r: lines(r, "F1", inflow=wet_inflow(r, 1.0))),
+    "water_in_rotary": ("note", lambda r: lines(r, "F1", inflow=wet_inflow(r, 1.0), chain_flow=wet_inflow(r, 1.0)[:, None])),
     "index_infeasible": ("stop", lambda r: on_schedule(r, index_time=6.0)),
     "ledger_open": ("stop", lambda r: with_values(r, ledger=replace(r.ledger, element_residual=np.full(6, 0.03)))),
     "outside_evidence": ("note", lambda r: on_valve(r, coating=replace(r.schedule.valve.coating, activity=1.5))),

@@ -16,8 +16,8 @@ from exhaustsim.data.published import BUILT_IN, Tables
 from exhaustsim.engine import pumping
 from exhaustsim.engine.network import gas_array, room_air
 from exhaustsim.engine.pumping import G, NO_STATE, NUMBER_COUNT, ROOM, GroupTables
+from exhaustsim.physics.hotmetal import monotone_slopes
 from exhaustsim.physics.pumps import booster_slip
-from exhaustsim.physics.speedtable import monotone_slopes
 from exhaustsim.plant.machine import (
     BackedPump, BoosterPump, DiffusionPump, Pump, RotaryMachine, RotaryPump, TablePump, TurbomolecularPump,
 )  # fmt: skip
@@ -135,6 +135,7 @@ def _speed_table(pump: TablePump):
     slope = np.zeros_like(speed)
     for g in range(G):
         monotone_slopes(pressure, speed[g], slope[g])
+    slope[:, [0, -1]] = 0.0  # the speed is held beyond the table
     return pressure, speed, slope
 
 

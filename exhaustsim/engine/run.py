@@ -175,7 +175,7 @@ def _why_unsettled(lines: Lines, history: LineHistory) -> str:
                 f"{most * 1e3:.2g} Pa L/s that its pump can pass (speed x knee pressure); move gas load to another line."
             )
     for k, line in enumerate(lines.machine.lines):
-        if history.running[k].min() < 0.9:
+        if isinstance(line.pump, DiffusionPump | TurbomolecularPump) and history.running[k].min() < 0.9:
             return f"the high-vacuum pump of line {line.name} stalls and recovers in turn; give it a larger backing pump or less gas."
     return "the pressures jitter more than the tolerance asks; try a smaller tolerance."
 

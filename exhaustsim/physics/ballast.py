@@ -128,7 +128,7 @@ def least_ballast(water_flow, other_flow, atmosphere, saturation, air_water, exh
     The inversion of `water_tolerance`: B = (Q_w (p_e - p_s) - Q_o p_s)/(p_s p_0 - p_a p_e).
 
     Valid: as `water_tolerance`.  Nothing is raised.
-    Source: own derivation: `water_tolerance` solved for the ballast.
+    Source: own derivation: the law of `water_tolerance` solved for the ballast.
 
     Examples
     --------

@@ -3,7 +3,8 @@
 Speeds of real pumps are given as a few points on double logarithmic paper; between them the curve runs
 without swinging beyond its neighbours, and beyond the table, where nothing was measured, it is held.
 
-Public: `monotone_slopes`, `table_speed`.
+Public: `table_speed`; the slopes at the points come from `exhaustsim.physics.hotmetal.monotone_slopes`, with those at the
+ends set to nought, so that a table that is held beyond its ends has no kink there.
 """
 
 from __future__ import annotations
@@ -11,45 +12,6 @@ from __future__ import annotations
 import numpy as np
 
 from exhaustsim.compiled import kernel
-
-
-@kernel
-def monotone_slopes(x, y, out):
-    """Slopes at the knots of a cubic that goes through all knots and nowhere swings beyond two neighbours.
-
-    Parameters
-    ----------
-    x, y : array of float, (n,)
-        Knots, x rising, at least two [any].
-    out : array of float, (n,)
-        Filled with dy/dx [unit of y over unit of x].
-
-    Notes
-    -----
-    Weighted harmonic mean of the slopes to both sides, zero where they differ in sign; zero at both ends,
-    so that a table that is held constant beyond its ends has no kink there.
-
-    Valid: exact.  Nothing is raised.
-    Source: own derivation: weighted harmonic mean as Fritsch and Butland give it (recalled), end slopes a choice.
-
-    Examples
-    --------
-    >>> slopes = np.zeros(3)
-    >>> monotone_slopes(np.array([0.0, 1.0, 2.0]), np.array([0.0, 1.0, 3.0]), slopes)
-    >>> slopes.round(4).tolist()
-    [0.0, 1.3333, 0.0]
-    """
-    last = x.size - 1
-    out[0] = 0.0
-    out[last] = 0.0
-    for i in range(1, last):
-        before, after = x[i] - x[i - 1], x[i + 1] - x[i]
-        left, right = (y[i] - y[i - 1]) / before, (y[i + 1] - y[i]) / after
-        if left * right <= 0.0:
-            out[i] = 0.0
-        else:
-            w1, w2 = 2.0 * after + before, after + 2.0 * before
-            out[i] = (w1 + w2) / (w1 / left + w2 / right)
 
 
 @kernel
@@ -61,7 +23,8 @@ def table_speed(pressure, log_pressure, log_speed, slope):
     pressure : float
         Total pressure at the inlet [Pa].
     log_pressure, log_speed, slope : array of float, (n,)
-        Natural logarithms of the tabled pressures [Pa] and speeds [m^3/s], and slopes of `monotone_slopes`.
+        Natural logarithms of the tabled pressures [Pa] and speeds [m^3/s], and the slopes at
+        the points, nought at both ends [1].
 
     Returns
     -------

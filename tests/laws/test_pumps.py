@@ -11,7 +11,7 @@ from scipy.interpolate import PchipInterpolator
 
 from exhaustsim.data import published
 from exhaustsim.physics import ballast as ballast_laws
-from exhaustsim.physics import pumps, speedtable
+from exhaustsim.physics import hotmetal, pumps, speedtable
 
 
 def slope_of(function, x, step):
@@ -187,7 +187,8 @@ POINTS = np.array([0.6, 1.0, 3.0, 10.0, 100.0, 1e5]), np.array([0.3, 1.0, 1.8, 2
 def table():
     x, y = np.log(POINTS[0]), np.log(POINTS[1])
     slopes = np.zeros_like(x)
-    speedtable.monotone_slopes(x, y, slopes)
+    hotmetal.monotone_slopes(x, y, slopes)
+    slopes[[0, -1]] = 0.0
     return x, y, slopes
 
 
