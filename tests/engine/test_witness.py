@@ -34,11 +34,14 @@ def on_machine(problem):
 
 
 def test_scipy_agrees_through_ageing_and_a_year_sealed(problem):
-    """scipy's Radau at 1e-6 with the exact Jacobian over the whole schedule."""
-    theirs = by_scipy(problem, 1e-6, method="Radau")
+    """scipy's Radau at 1e-7 with the exact Jacobian over the whole schedule.
+
+    At 1e-6 it is itself off by 2e-5 to 5e-5 (against itself at 1e-8; rounding decides), the engine at 1e-5 by 9e-6.
+    """
+    theirs = by_scipy(problem, 1e-7, method="Radau")
     loose, default, tight = (difference(problem, own(problem, tol), theirs) for tol in (1e-2, 1e-3, 1e-5))
     assert default < 1e-3
-    assert tight < 5e-5
+    assert tight < 2e-5
     assert tight < default < loose
 
 
