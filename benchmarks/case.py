@@ -16,7 +16,8 @@ from exhaustsim.constants import GAS_CONSTANT
 from exhaustsim.engine import rates
 from exhaustsim.engine.jacobian import head_shape
 from exhaustsim.engine.lines import Lines
-from exhaustsim.engine.network import number_valve, phases_of
+from exhaustsim.engine.network import number_valve
+from exhaustsim.engine.phases import phases_of
 from exhaustsim.engine.rates import G, Waveform
 from exhaustsim.engine.run import march_valve, phases_on_machine, settle_lines
 from exhaustsim.plant.designfile import load_schedule

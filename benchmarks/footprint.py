@@ -16,7 +16,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from exhaustsim.engine.network import number_valve, phases_of
+from exhaustsim.engine.network import number_valve
+from exhaustsim.engine.phases import phases_of
 
 ROOT = Path(__file__).parent.parent
 DEMO = ROOT / "demo_data" / "schedules"

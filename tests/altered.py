@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from exhaustsim.engine.network import STANDING_TIME
+from exhaustsim.engine.phases import STANDING_TIME
 from exhaustsim.plant.machine import DiffusionPump, RotaryPump
 from exhaustsim.plant.schedule import Schedule
 from exhaustsim.plant.valve import EmpiricalGas

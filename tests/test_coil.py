@@ -15,7 +15,8 @@ from exhaustsim.constants import STEFAN_BOLTZMANN
 from exhaustsim.data import published
 from exhaustsim.data.published import BUILT_IN
 from exhaustsim.engine import jacobian, rates, stiff
-from exhaustsim.engine.network import number_valve, phases_of
+from exhaustsim.engine.network import number_valve
+from exhaustsim.engine.phases import phases_of
 from exhaustsim.engine.rates import Waveform
 from exhaustsim.engine.run import simulate
 from exhaustsim.plant.coil import (

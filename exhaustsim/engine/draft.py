@@ -14,7 +14,8 @@ from __future__ import annotations
 import numpy as np
 
 from exhaustsim.engine.lines import Lines
-from exhaustsim.engine.network import number_valve, phases_of
+from exhaustsim.engine.network import number_valve
+from exhaustsim.engine.phases import phases_of
 from exhaustsim.engine.observe import histories, ledger_of, rates_of
 from exhaustsim.engine.result import Outcome, Run
 from exhaustsim.engine.run import march_valve

@@ -8,9 +8,10 @@ from __future__ import annotations
 import numpy as np
 
 from exhaustsim.compiled import kernel_on_arrays
-from exhaustsim.constants import CH4, CO, CO2, H2, H2O, HE, O2
+from exhaustsim.constants import ATMOSPHERE, CH4, CO, CO2, H2, H2O, HE, O2
 from exhaustsim.engine.rates import (
-    ACTIVE, ACTIVE_COUNT, BARIUM_FLOOR, C_BORE, C_BORE_RATE, C_CLEANUP, C_CLOCK, C_COIL, C_COIL_SQUARE, C_CURRENT, C_HEATER_POWER, C_HEATER_TEMPERATURE, C_PORT,
+    ACTIVE, ACTIVE_COUNT, BARIUM_FLOOR, C_BORE, C_BORE_RATE, C_BULB_LEAK, C_CLEANUP, C_CLOCK, C_COIL, C_COIL_SQUARE, C_CURRENT,
+    C_HEATER_POWER, C_HEATER_TEMPERATURE, C_PORT,
     C_SURROUNDINGS, CONTROL_COUNT, FILM_FLOOR, G, R, S_ACTIVATION_RATE, S_ACTIVITY, S_AREA_RATIO, S_BARIUM_LIMIT,
     S_BULB_VOLUME, S_CARBONATE, S_EMITTING, S_FLASH_PER_KG, S_HEAD_VOLUME, S_HEATER_EXPONENT, S_HELIUM_D0, S_HELIUM_E,
     S_HELIUM_ED, S_HELIUM_K, S_HELIUM_OUTSIDE, S_HOT, S_HOT_WIDTH, S_HYDROGEN_RETURNED, S_MIRROR_AREA, S_MIRROR_FULL,
@@ -49,7 +50,9 @@ def head_shape(head: HeadTables) -> Shape:
     quad += [[at.head + g for g in range(G)] for _ in range(G)]
     quad += [[at.film + a, at.evaporated, at.spent] for a in range(ACTIVE_COUNT)]
     quad += [[at.carbonate, at.cathode, at.bulb + CO2, at.wall], [at.bulb + CH4], [at.wall, at.bulb + HE, at.helium_clock]]
-    quad += [[], [], [], []]
+    quad += [[], []]
+    quad += [[at.bulb + g, at.wall] for g in range(G)]
+    quad += [[]]
     quad += [
         [at.cathode, at.carbonate, at.bulb + O2, at.wall],
         [at.cathode, at.carbonate, at.bulb + H2O, at.bulb + CO2, at.wall],
@@ -104,7 +107,8 @@ def head_jacobian(t, y, dy, head, c, wave, work, jac):
     q_broken = q_buried + 3 * ACTIVE_COUNT
     q_cleaned = q_broken + 4
     q_helium = q_cleaned + 1
-    q_oxygen = q_helium + 3
+    q_leak = q_helium + 3
+    q_oxygen = q_leak + 2 * G
     q_oxidant = q_oxygen + 4
     q_nickel = q_oxidant + 5
 
@@ -138,6 +142,14 @@ def head_jacobian(t, y, dy, head, c, wave, work, jac):
                 jac.quad[q_pumped + g * G + j] = by_first[g, j] * per_head
             jac.time[at.head + g] -= by_time
             jac.time[at.pumped + g] = by_time
+
+    for g in range(G):
+        by_gas = -c[C_BULB_LEAK] / ATMOSPHERE * per_bulb
+        by_wall = -c[C_BULB_LEAK] / ATMOSPHERE * bulb[g] / temperature
+        core[at.bulb + g, at.bulb + g] += by_gas
+        core[at.bulb + g, wall] += by_wall
+        jac.quad[q_leak + 2 * g] = by_gas
+        jac.quad[q_leak + 2 * g + 1] = by_wall
 
     # Heat: watts first, divided by heat capacities at the end.
     for i in range(n):

@@ -11,6 +11,7 @@ share a backing line together.  The state of all groups is one flat array, group
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Sequence
 from typing import NamedTuple
 
@@ -20,8 +21,9 @@ from exhaustsim.compiled import kernel
 from exhaustsim.constants import GAS_CONSTANT
 from exhaustsim.engine import pumping, rates
 from exhaustsim.engine.groups import number_groups, resting_pressures
-from exhaustsim.engine.march import DONE, KIND_LINE, MAX_STEPS_PER_PHASE, SENTENCES, march
-from exhaustsim.engine.network import index_grid, jumps_of, room_air
+from exhaustsim.engine.march import DONE, KIND_LINE, KIND_LINE_EXACT, MAX_STEPS_PER_PHASE, SENTENCES, march
+from exhaustsim.engine.network import room_air
+from exhaustsim.engine.phases import NO_HALT, Halt, dwell_edges, index_grid, jumps_of, transfer_of
 from exhaustsim.engine.pumping import G, NO_STATE, ROOM, group_rates, group_shape, pump_flow
 from exhaustsim.engine.rates import HeadTables, Waveform
 from exhaustsim.engine.result import FailedRun, LineWaveform, Run
@@ -58,11 +60,15 @@ class Lines:
         self.offset = np.cumsum([0, *(group.core + G for group in self.groups)])
         #: of each line: its group and the number of its manifold there
         self.place = {k: (i, m) for i, group in enumerate(numbered) for m, k in enumerate(group.lines)}
-        self.moving, self.dwelling = index_grid(schedule)
         self.rt = GAS_CONSTANT * self.machine.room_temperature
+        self.set_grid(schedule, NO_HALT)
+
+    def set_grid(self, schedule: Schedule, halt: Halt) -> None:
+        """Take the times of an index with this halt."""
+        self.moving, self.dwelling = index_grid(schedule, halt)
+        self.opening = transfer_of(schedule, halt)
         inside = {t for setting in schedule.positions for t in jumps_of(schedule, setting)}
-        opening = self.machine.transfer_time
-        self._edges = np.array(sorted({0.0, *inside, schedule.dwell})) + opening
+        self._edges = np.array(dwell_edges(schedule, halt, inside)) + self.opening
         self._edges[-1] = self.dwelling[-1]
 
     # ---- states of all groups, one flat array --------------------------------------------
@@ -156,6 +162,16 @@ class Lines:
             total += _over(other.slope, other.pressure) - growth
         return first._replace(pressure=pressure, slope=total * pressure, end=self.bounded(end))
 
+    def part(self, first: int, last: int) -> Lines:
+        """These lines over the dwell knots first to last only, with the transfer before if first is 0."""
+        out = copy.copy(self)
+        out.dwelling = self.dwelling[first : last + 1]
+        begin, end = out.dwelling[0], out.dwelling[-1]
+        out._edges = np.array([begin, *(t for t in self._edges if begin < t < end), end])
+        if first > 0:
+            out.moving, out.opening = out.dwelling[:1], 0.0
+        return out
+
     def dwell_waves(self, history: LineHistory) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Knots, pressures and slopes that a valve standing on the lines meets (at least one line long)."""
         first = len(self.moving)
@@ -168,14 +184,15 @@ class Lines:
             np.ascontiguousarray(history.slope[:, first:]),
         )
 
-    def march(self, handed_over, flow, start, tolerance, counts, periods) -> LineHistory:
+    def march(self, handed_over, flow, start, tolerance, counts, periods, exact=False) -> LineHistory:
         """March all lines over `periods` indices with the same inflow in each.
 
         handed_over, flow : (line, dwell knot, gas) gas given to the line since the ports opened
-        [mol] and its rate [mol/s]; start : (states,) as in `LineHistory.end`.
+        [mol] and its rate [mol/s]; start : (states,) as in `LineHistory.end`; exact : take the inflow in to round-off,
+        in more steps.
         """
         moving, dwelling = self.moving, self.dwelling
-        opening = self.machine.transfer_time
+        opening = self.opening
         edges = self._edges if opening == 0.0 else np.concatenate([[0.0], self._edges])
         phase_count = len(edges) - 1
         times = np.concatenate([moving, dwelling])
@@ -212,7 +229,7 @@ class Lines:
             for _ in range(periods):
                 before = y.copy()
                 status, _ = march(
-                    KIND_LINE, NO_HEAD, group, self._shapes[i], np.zeros((phase_count, 1)), np.diff(edges), edges[:-1].copy(),
+                    KIND_LINE_EXACT if exact else KIND_LINE, NO_HEAD, group, self._shapes[i], np.zeros((phase_count, 1)), np.diff(edges), edges[:-1].copy(),
                     wave_of_phase, dwelling, np.stack([nothing, given]), np.stack([nothing, rate]),
                     sample_ptr, times, y, absolute, tolerance * weight, 0, group.manifolds * G, MAX_STEPS_PER_PHASE, states, counts,
                 )  # fmt: skip
@@ -291,7 +308,7 @@ def _no_head() -> HeadTables:
     share = np.zeros((1, G))
     places = rates.HeadPlaces(*[0] * len(rates.HeadPlaces._fields))
     return HeadTables(
-        places, one, one, one, one, one, one, one, one, one, pairs, one, pairs, one, pairs, three, nodes, nodes, nodes,
+        places, one, one, one, one, one, one, one, one, one, one, pairs, one, pairs, one, pairs, three, nodes, nodes, nodes,
         np.zeros((1, 4)), one, nodes, three, share, nodes, three, share, nodes, two, one, one, one, nodes, one,
         np.zeros((1, 1, 1, 2)), one, one, one,
     )  # fmt: skip

@@ -22,6 +22,7 @@ from exhaustsim.engine.stiff import (
 
 KIND_HEAD = 0
 KIND_LINE = 1
+KIND_LINE_EXACT = 2  # a step ends at every sample, which are the knots of the inflow: it is then taken in to round-off
 
 # How a march ended.
 DONE = 0
@@ -131,6 +132,10 @@ def _march(
             steps += 1
             if t + 1.01 * h >= end:
                 h = end - t
+            held = h
+            to_knot = kind == KIND_LINE_EXACT and sample < last_sample and t + h > sample_time[sample]
+            if to_knot:
+                h = sample_time[sample] - t
             if fresh:
                 _rates(kind, t, y, head, group, c, wave, work, rate[0])
                 if kind == KIND_HEAD:
@@ -165,6 +170,8 @@ def _march(
             reached = t + h if t + h < end else end
             if h == end - t:
                 reached = end
+            if to_knot:
+                reached = sample_time[sample]
             if sample < last_sample and sample_time[sample] <= reached:
                 dense_weights(increments, weights)
                 for k in range(3):
@@ -177,6 +184,8 @@ def _march(
             fresh = True
             growth = STEP_MARGIN * max(error, 1e-10) ** (-0.2)
             h *= min(1.0 if after_reject else STEP_GROWTH, max(STEP_SHRINK, growth))
+            if to_knot:
+                h = max(h, held)
             after_reject = False
         while sample < last_sample:
             _copy(y, states[sample])

@@ -12,27 +12,24 @@ from typing import NamedTuple
 import numpy as np
 
 from exhaustsim.constants import (
-    ATMOSPHERE, AVOGADRO, GAS_CONSTANT, GAS_COUNT, GAS_NAMES, H2O, HE, REFERENCE_TEMPERATURE, STEFAN_BOLTZMANN,
+    ATMOSPHERE, AVOGADRO, GAS_CONSTANT, GAS_COUNT, GAS_NAMES, H2O, HE, REFERENCE_TEMPERATURE,
 )  # fmt: skip
 from exhaustsim.data.published import BUILT_IN, Tables
 from exhaustsim.engine import rates
 from exhaustsim.engine.exhauststem import is_straight, straight_tube
-from exhaustsim.engine.rates import ACTIVE, ACTIVE_COUNT, CONTROL_COUNT, G, HeadPlaces, HeadTables
+from exhaustsim.engine.rates import ACTIVE, ACTIVE_COUNT, G, HeadPlaces, HeadTables
 from exhaustsim.engine.result import Source
 from exhaustsim.physics import conductance
-from exhaustsim.physics.heating import heater_law_temperature
 from exhaustsim.physics.outgassing import slab_released
 from exhaustsim.physics.permeation import QUOTED_TEMPERATURE
 from exhaustsim.physics.sections import fit_tube
 from exhaustsim.plant.coil import TABLE_START, TABLE_STEP, watts_table
 from exhaustsim.plant.machine import RotaryMachine
-from exhaustsim.plant.schedule import AgeingStep, PositionSetting, Schedule
 from exhaustsim.plant.valve import ExhaustStem, ValveDesign
 
 #: Spacing of binding energies.  A spacing of 2RT ripples the release at constant temperature by 6 %,
 #: 1.5RT by 1.5 % (measured in the tests of the desorption laws).
 BIN_SPACING = 1.5 * GAS_CONSTANT * REFERENCE_TEMPERATURE
-STANDING_TIME = 300.0  # s between leaving the machine and the first ageing step, practice
 
 
 def gas_array(shares) -> np.ndarray:
@@ -105,7 +102,7 @@ def number_valve(valve: ValveDesign, machine: RotaryMachine) -> ValveArrays:
         ("bulb", G), ("bins", int(bin_start[-1])), ("stocks", len(stocks)), ("clocks", len(sheets)), ("helium_clock", 1),
         ("fitted", len(fitted)), ("activation", 1), ("diffused", len(sheets)), ("pumped", G),
         ("buried", ACTIVE_COUNT), ("broken_down", 1), ("cleaned", 1), ("helium_in", 1), ("port_air", 1), ("rubber", 1),
-        ("bulb_air", 1), ("burst", 1), ("oxygen_exposure", 1), ("oxidant_exposure", 1), ("nickel_exposure", 1),
+        ("bulb_air", G), ("burst", 1), ("oxygen_exposure", 1), ("oxidant_exposure", 1), ("nickel_exposure", 1),
     ):  # fmt: skip
         places[name] = place
         place += count
@@ -162,6 +159,7 @@ def number_valve(valve: ValveDesign, machine: RotaryMachine) -> ValveArrays:
         conduction_factor=(ratio + 1.0) / (ratio - 1.0),
         conductivity=gas_column("conductivity", tables),
         air=air,
+        leak_share=air,
         stem_tube=stem_tube(stem, tables),
         port_tube=tube(machine.port_bore, machine.port_length, tables),
         heat_capacity=np.array([n.heat_capacity for n in valve.nodes]),
@@ -257,226 +255,3 @@ def _pairs(links, node) -> np.ndarray:
 
 def _film(values: dict[str, float]) -> np.ndarray:
     return np.array([values[GAS_NAMES[g]] for g in ACTIVE], dtype=float)
-
-
-def index_grid(schedule: Schedule) -> tuple[np.ndarray, np.ndarray]:
-    """Times within one index at which results are kept: (transfer, dwell), both from 0 of the index.
-
-    Fine after every jump of a control anywhere on the machine, because all positions share
-    the lines; the last transfer time and the first dwell time are the same instant.
-    """
-    transfer, dwell = schedule.machine.transfer_time, schedule.dwell
-    jumps = {0.0, dwell}
-    for setting in schedule.positions:
-        jumps |= set(jumps_of(schedule, setting))
-    edges = sorted(jumps)
-    inside = np.concatenate([_refined(b - a)[:-1] + a for a, b in zip(edges, edges[1:], strict=False)] + [[dwell]])
-    moving = _refined(transfer) if transfer > 0.0 else np.zeros(1)
-    return moving, inside + transfer
-
-
-def _refined(length: float) -> np.ndarray:
-    """From 0 to `length`: dense after the start, then at most 0.25 s apart (at least 12 steps)."""
-    start = np.concatenate([[0.0], np.geomspace(2e-4, 0.25, 26)])
-    start = start[start < 0.5 * length]
-    coarse = max(12, int(np.ceil((length - start[-1]) / 0.25)))
-    return np.concatenate([start[:-1], np.linspace(start[-1], length, coarse)])
-
-
-def jumps_of(schedule: Schedule, setting: PositionSetting) -> list[float]:
-    """Times after the port opens at which a control of this position jumps."""
-    out = []
-    if setting.rf is not None:
-        out += [setting.rf.start, setting.rf.start + setting.rf.duration]
-    if setting.action == "tip_off":
-        out.append(schedule.dwell - schedule.sealing_time)
-    # To the nanosecond, so that sums of rounded times make no phase of nothing.
-    return [round(t, 9) for t in out if 1e-9 < t < schedule.dwell - 1e-9]
-
-
-class Phases(NamedTuple):
-    """Stretches of constant controls with the samples wanted in each."""
-
-    controls: np.ndarray  # (phases, numbers)
-    duration: np.ndarray  # (phases,) s
-    start: np.ndarray  # (phases,) s, local time at the beginning
-    line: np.ndarray  # (phases,) line number, -1 none
-    sample_ptr: np.ndarray  # (phases + 1,)
-    sample_time: np.ndarray  # local time
-    time: np.ndarray  # (samples,) s since the port first opened
-    position: np.ndarray  # (samples,)
-    stage: np.ndarray
-    step: np.ndarray
-    grid_place: np.ndarray  # (samples,) place in the index grid, -1 off the machine
-
-
-def phases_of(schedule: Schedule, valve: ValveArrays) -> Phases:
-    """Cut a schedule into phases: position 1 opens at time 0, then transfer and dwell of each position,
-    standing, ageing steps, shelf (only if the schedule tips the valve off)."""
-    machine = schedule.machine
-    line_number = {line.name: k for k, line in enumerate(machine.lines)}
-    moving, dwelling = index_grid(schedule)
-    rows = []  # controls, start, duration, line
-    samples = []  # local time, phase, absolute, position, stage, step, grid place
-    clock = 0.0
-    sealed = False
-    leak = 0.0
-
-    def add(control, start, duration, line, wanted, position, stage, step=0, places=None, origin=0.0):
-        nonlocal clock
-        phase = len(rows)
-        rows.append((control, start, duration, line))
-        for k, local in enumerate(wanted):
-            place = -1 if places is None else places[k]
-            samples.append((local, phase, clock + local - start + origin, position, stage, step, place))
-        clock += duration
-
-    for setting in schedule.positions:
-        here = setting.position
-        line = line_number.get(machine.line_of_position.get(here), -1)
-        ejected = setting.action == "eject"
-        if line >= 0:
-            leak = machine.lines[line].in_leak_per_port  # a position without a line leaks like the last one with
-        if here > 1 and machine.transfer_time > 0.0:
-            before = schedule.positions[here - 2]
-            control = _controls(schedule, valve, before, sealed)
-            if not ejected:
-                control[rates.C_PORT_LEAK] = leak * machine.blanked_leak_share
-                control[rates.C_RUBBER] = machine.rubber_gas
-            control[rates.C_CLOCK] = clock
-            add(control, 0.0, machine.transfer_time, -1, moving, here, 1, places=np.arange(len(moving)))
-        own = set(jumps_of(schedule, setting))
-        if line >= 0:
-            for other in schedule.positions:
-                if line_number.get(machine.line_of_position.get(other.position)) == line:
-                    own |= set(jumps_of(schedule, other))
-        edges = [0.0, *sorted(own), schedule.dwell]
-        for first, last in zip(edges, edges[1:], strict=False):
-            control = _controls(schedule, valve, setting, sealed)
-            if not ejected:
-                # After tip-off the head still carries the stub: its port and leaks go on until eject.
-                control[rates.C_PORT] = 1.0 if line >= 0 else 0.0
-                control[rates.C_PORT_LEAK] = leak * (1.0 if line >= 0 else machine.blanked_leak_share)
-                control[rates.C_RUBBER] = machine.rubber_gas
-            if setting.rf is not None and setting.rf.start <= first + 1e-9 < setting.rf.start + setting.rf.duration:
-                for name, power in setting.rf.power.items():
-                    control[CONTROL_COUNT + valve.node_names.index(name)] += power
-                if setting.rf.current > 0.0:
-                    control[rates.C_COIL] = _coil_number(machine, here)
-                    control[rates.C_COIL_SQUARE] = setting.rf.current**2
-            if setting.action == "tip_off" and first >= schedule.dwell - schedule.sealing_time - 1e-9:
-                _close_bore(control, schedule)
-            start = machine.transfer_time + first
-            control[rates.C_CLOCK] = clock - start
-            inside = (dwelling > start + 1e-12) | (first == 0.0)
-            inside &= (dwelling >= start - 1e-12) & (dwelling <= machine.transfer_time + last + 1e-12)
-            places = np.flatnonzero(inside)
-            add(control, start, last - first, line, dwelling[places], here, 0, places=places + len(moving))
-        if setting.action == "tip_off":
-            sealed = True
-
-    if sealed:
-        cold = PositionSetting(position=0)
-
-        def rest(length, stage, step=0, current_step=None):
-            control = _controls(schedule, valve, cold, True)
-            control[rates.C_CLOCK] = clock
-            if current_step is not None:
-                _age(control, schedule, valve, current_step)
-            add(control, 0.0, length, -1, _sparse(length), 0, stage, step=step)
-
-        rest(STANDING_TIME, 2)
-        for k, step in enumerate(schedule.ageing, start=1):
-            rest(step.duration, 3, k, step)
-        if schedule.shelf_time > 0.0:
-            rest(schedule.shelf_time, 4)
-
-    per_phase = np.bincount([s[1] for s in samples], minlength=len(rows))
-    column = list(zip(*samples, strict=True))
-    return Phases(
-        controls=np.array([r[0] for r in rows]),
-        start=np.array([r[1] for r in rows]),
-        duration=np.array([r[2] for r in rows]),
-        line=np.array([r[3] for r in rows], dtype=np.int64),
-        sample_ptr=np.concatenate([[0], np.cumsum(per_phase)]).astype(np.int64),
-        sample_time=np.array(column[0]),
-        time=np.array(column[2]),
-        position=np.array(column[3], dtype=np.int64),
-        stage=np.array(column[4], dtype=np.int64),
-        step=np.array(column[5], dtype=np.int64),
-        grid_place=np.array(column[6], dtype=np.int64),
-    )
-
-
-def _coil_number(machine: RotaryMachine, position: int) -> int:
-    """Number of the coil that the machine describes at `position`."""
-    return next(k for k, coil in enumerate(machine.coils) if position in coil.positions)
-
-
-def _sparse(length: float) -> np.ndarray:
-    return np.concatenate([[0.0], np.geomspace(min(1e-2, length / 10.0), length, 60)])
-
-
-def _controls(schedule: Schedule, valve: ValveArrays, setting: PositionSetting, sealed: bool) -> np.ndarray:
-    """Controls while the valve feels the heat of `setting`; port, leak and RF are added by the caller."""
-    machine, design = schedule.machine, schedule.valve
-    n = len(valve.node_names)
-    c = np.zeros(CONTROL_COUNT + 3 * n)
-    in_oven = setting.position in machine.oven_positions
-    c[rates.C_BORE] = 0.0 if sealed else 1.0
-    c[rates.C_AIR] = schedule.oven_temperature if in_oven else machine.room_temperature
-    c[rates.C_ROOM] = machine.room_temperature
-    c[rates.C_SURROUNDINGS] = c[rates.C_AIR]
-    for i, node in enumerate(design.nodes):
-        if in_oven:
-            c[CONTROL_COUNT + n + i] = machine.oven_heat_transfer * node.outer_area * node.oven_share
-            c[CONTROL_COUNT + 2 * n + i] = node.room_heat_transfer_in_oven * node.outer_area
-        else:
-            c[CONTROL_COUNT + n + i] = machine.room_heat_transfer * node.outer_area
-    c[rates.C_BULB_LEAK] = design.in_leak
-    _light(c, schedule, setting.heater_voltage)
-    return c
-
-
-def _light(control: np.ndarray, schedule: Schedule, volts: float) -> None:
-    control[rates.C_HEATER_TEMPERATURE] = heater_temperature(schedule.valve, volts)
-    control[rates.C_HEATER_POWER] = heater_power_needed(
-        schedule.valve, control[rates.C_HEATER_TEMPERATURE], schedule.machine.room_temperature
-    )
-
-
-def heater_temperature(valve: ValveDesign, volts: float) -> float:
-    """Sleeve temperature at `volts` with everything round it at room temperature [K]."""
-    heater = valve.heater
-    return heater_law_temperature(volts, heater.rated_voltage, heater.rated_temperature, heater.voltage_exponent)
-
-
-def heater_power_needed(valve: ValveDesign, temperature: float, room: float) -> float:
-    """Power that holds the sleeve at `temperature` in vacuum with all other nodes at `room` [W]."""
-    if temperature <= room:
-        return 0.0
-    ends = {valve.cathode_node}
-    area = sum(r.emissivity_area for r in valve.radiation if ends & {r.first, r.second})
-    lead = sum(c.conductance for c in valve.conduction if ends & {c.first, c.second})
-    return STEFAN_BOLTZMANN * area * (temperature**4 - room**4) + lead * (temperature - room)
-
-
-def _age(control: np.ndarray, schedule: Schedule, valve: ValveArrays, step: AgeingStep) -> None:
-    """One step on the ageing rack: heater, anode power and current."""
-    _light(control, schedule, step.heater_voltage)
-    if step.anode_power > 0.0:
-        control[CONTROL_COUNT + valve.node_names.index("anode")] = step.anode_power
-    control[rates.C_CURRENT] = step.anode_current
-    if step.anode_current > 0.0 and step.heater_voltage > 0.0:
-        control[rates.C_CLEANUP] = schedule.valve.methane_cleanup
-
-
-def _close_bore(control: np.ndarray, schedule: Schedule) -> None:
-    """Tip-off: the bore goes from full to nothing by the end of the dwell; softened glass gives gas."""
-    sealing = schedule.sealing_time
-    stem = schedule.valve.exhaust_stem
-    control[rates.C_BORE] = schedule.index_time / sealing
-    control[rates.C_BORE_RATE] = -1.0 / sealing
-    burst = stem.burst_amount / sealing
-    control[rates.C_BURST_BULB] = burst * stem.burst_share_to_bulb
-    control[rates.C_BURST_HEAD] = burst * (1.0 - stem.burst_share_to_bulb)

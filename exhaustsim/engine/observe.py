@@ -11,7 +11,8 @@ from exhaustsim.compiled import kernel
 from exhaustsim.constants import CH4, CO, CO2, ELEMENT_NAMES, GAS_CONSTANT, H2, H2O, HE
 from exhaustsim.engine import rates
 from exhaustsim.engine.ledger import GasLedger, atoms_of
-from exhaustsim.engine.network import Phases, ValveArrays, gas_array
+from exhaustsim.engine.network import ValveArrays, gas_array
+from exhaustsim.engine.phases import Phases
 from exhaustsim.engine.rates import ACTIVE, ACTIVE_COUNT, FILM_FLOOR, G, HeadTables, Waveform, head_rates
 from exhaustsim.physics.conductance import tube_mixture_flow
 from exhaustsim.physics.getter import film_sticking, mirror_coverage
@@ -111,11 +112,28 @@ def _by_source(valve: ValveArrays, states) -> np.ndarray:
 
 def ledger_of(schedule: Schedule, valve: ValveArrays, phases: Phases, states) -> GasLedger:
     """The gas ledger from the first to the last sample."""
+    at = valve.tables.at
+    pumped = {}
+    for line in schedule.machine.lines:
+        amount = np.zeros(G)
+        for position, name in schedule.machine.line_of_position.items():
+            if name == line.name:
+                rows = np.flatnonzero((phases.position == position) & (phases.stage == 0))
+                before = states[rows[0], at.pumped : at.pumped + G]
+                amount += states[rows[-1], at.pumped : at.pumped + G] - before
+        pumped[line.name] = amount
+    return ledger_between(valve, states[0], states[-1], pumped)
+
+
+def ledger_between(valve: ValveArrays, start, end, pumped: dict[str, np.ndarray]) -> GasLedger:
+    """The gas ledger of a valve and its head from one state to a later one; `pumped` by line, (gas,) mol."""
     tables: HeadTables = valve.tables
     at, s = tables.at, tables.scalars
-    first, last = states[0], states[-1]
+    first, last = start, end.copy()
+    last[at.quads :] -= start[at.quads :]  # running totals count from the first state
+    last[at.film : at.film + ACTIVE_COUNT] -= start[at.film : at.film + ACTIVE_COUNT]
     unit = np.eye(G)
-    held = held_gas(valve, states[[0, -1]])
+    held = held_gas(valve, np.stack([start, end]))
     names = [f"{source.part}: {source.label}" for source in valve.sources]
     shares = [gas_array(source.gases) for source in valve.sources]
     coating = names.index("coating: carbonate")
@@ -132,20 +150,11 @@ def ledger_of(schedule: Schedule, valve: ValveArrays, phases: Phases, states) ->
         buried[ACTIVE[a]] = last[at.buried + a]
         film[ACTIVE[a]] = last[at.film + a]
     returned = s[rates.S_HYDROGEN_RETURNED] * buried[H2O]
-    pumped = {}
-    for line in schedule.machine.lines:
-        amount = np.zeros(G)
-        for position, name in schedule.machine.line_of_position.items():
-            if name == line.name:
-                rows = np.flatnonzero((phases.position == position) & (phases.stage == 0))
-                before = states[rows[0], at.pumped : at.pumped + G]
-                amount += states[rows[-1], at.pumped : at.pumped + G] - before
-        pumped[line.name] = amount
     admitted = {
         "port plate in-leak": last[at.port_air] * tables.air,
         "head rubber": last[at.rubber] * tables.rubber_share,
         "wall permeation": last[at.helium_in] * unit[HE],
-        "in-leak of the bulb": last[at.bulb_air] * tables.air,
+        "in-leak of the bulb": last[at.bulb_air : at.bulb_air + G],
     }
     initial = first[at.bulb : at.bulb + G] + first[at.head : at.head + G]
     in_bulb = last[at.bulb : at.bulb + G].copy()

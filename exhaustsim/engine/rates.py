@@ -26,7 +26,7 @@ from typing import NamedTuple
 import numpy as np
 
 from exhaustsim.compiled import kernel_on_arrays
-from exhaustsim.constants import CH4, CO, CO2, GAS_CONSTANT, GAS_COUNT, H2, H2O, HE, N2, O2
+from exhaustsim.constants import ATMOSPHERE, CH4, CO, CO2, GAS_CONSTANT, GAS_COUNT, H2, H2O, HE, N2, O2
 from exhaustsim.physics.carbonates import breakdown_rate, recarbonation_rate
 from exhaustsim.physics.conductance import tube_mixture_flow
 from exhaustsim.physics.getter import evaporation_rate, film_sticking, hydrogen_plateau, mirror_coverage
@@ -109,6 +109,7 @@ class HeadTables(NamedTuple):
     conduction_factor: np.ndarray  # (gas,) (gamma + 1)/(gamma - 1)
     conductivity: np.ndarray  # (gas,) W/(m K) at 300 K
     air: np.ndarray  # (gas,) mole shares of the room air
+    leak_share: np.ndarray  # (gas,) mole shares of what comes in through a hole in the bulb
     stem_tube: np.ndarray
     port_tube: np.ndarray
     heat_capacity: np.ndarray  # (node,) J/K at 300 K
@@ -269,10 +270,12 @@ def head_rates(t, y, head, c, wave, work, dy):
     for g in range(G):
         dy[at.head + g] += head.air[g] * c[C_PORT_LEAK] + head.burst_share[g] * c[C_BURST_HEAD]
         dy[at.head + g] += head.rubber_share[g] * c[C_RUBBER]
-        dy[at.bulb + g] += head.air[g] * c[C_BULB_LEAK] + head.burst_share[g] * c[C_BURST_BULB]
+        # Through a hole in the bulb gas goes both ways: nothing is left over at the pressure of the air.
+        leaking = c[C_BULB_LEAK] * (head.leak_share[g] - bulb[g] / ATMOSPHERE)
+        dy[at.bulb_air + g] = leaking
+        dy[at.bulb + g] += leaking + head.burst_share[g] * c[C_BURST_BULB]
     dy[at.port_air] = c[C_PORT_LEAK]
     dy[at.rubber] = c[C_RUBBER]
-    dy[at.bulb_air] = c[C_BULB_LEAK]
     dy[at.burst] = c[C_BURST_BULB] + c[C_BURST_HEAD]
 
     # Heat.

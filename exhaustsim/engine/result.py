@@ -105,6 +105,8 @@ class Run:
     lines: tuple[LineWaveform, ...]
     tolerance: float
     line_history: LineHistory | None = field(default=None, repr=False)  # of the engine, from which a run near this one may begin
+    #: (position, halt) for every stop of the turret while the valve rode on it; moment and duration in s.
+    halts: tuple = ()
 
     # ---- places in the history -------------------------------------------------------
 
@@ -131,6 +133,9 @@ class Run:
         if flash is not None and (tip is None or flash < tip):
             setting = self.schedule.positions[flash - 1]
             start = setting.rf.start if setting.rf else 0.0
+            for position, halt in self.halts:
+                if position == flash:
+                    start = halt.later(self.schedule, start)
             samples = self.dwell_samples(flash)
             return int(samples[np.searchsorted(self.time[samples], self.time[samples[0]] + start - 1e-9)])
         return len(self.time) - 1 if tip is None else self.tip_off_sample
@@ -142,7 +147,11 @@ class Run:
         if tip is None:
             return None
         samples = self.dwell_samples(tip)
-        sealing = self.time[samples[-1]] - self.schedule.sealing_time
+        closes = self.schedule.dwell - self.schedule.sealing_time
+        for position, halt in self.halts:
+            if position == tip:
+                closes = halt.later(self.schedule, closes)
+        sealing = self.time[samples[0]] + closes
         return int(samples[np.searchsorted(self.time[samples], sealing - 1e-9)])
 
     @property

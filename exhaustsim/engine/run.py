@@ -21,7 +21,8 @@ import numpy as np
 from exhaustsim.engine.jacobian import head_shape
 from exhaustsim.engine.lines import LineHistory, Lines
 from exhaustsim.engine.march import DONE, KIND_HEAD, MAX_STEPS_PER_PHASE, SENTENCES, march
-from exhaustsim.engine.network import Phases, ValveArrays, number_valve, phases_of
+from exhaustsim.engine.network import ValveArrays, number_valve
+from exhaustsim.engine.phases import Phases, phases_of
 from exhaustsim.engine.observe import histories, ledger_of, ports_of, rates_of
 from exhaustsim.engine.pumping import NO_GROUP
 from exhaustsim.engine.rates import G

@@ -5,7 +5,8 @@ import pytest
 
 from exhaustsim.engine import jacobian, network, rates, stiff
 from exhaustsim.engine.lines import NO_HEAD
-from exhaustsim.engine.network import number_valve, phases_of
+from exhaustsim.engine.network import number_valve
+from exhaustsim.engine.phases import phases_of
 from exhaustsim.engine.rates import G, Waveform
 
 

@@ -12,7 +12,8 @@ from exhaustsim.engine import lines as engine_lines
 from exhaustsim.engine import run as engine_run
 from exhaustsim.engine.filewrite import replace_whole
 from exhaustsim.engine.lines import Lines
-from exhaustsim.engine.network import number_valve, phases_of
+from exhaustsim.engine.network import number_valve
+from exhaustsim.engine.phases import phases_of
 from exhaustsim.engine.rates import WORK_SIZE, Waveform, head_rates
 from exhaustsim.engine.result import STAGES, FailedRun
 from exhaustsim.engine.run import march_valve, phases_on_machine, simulate

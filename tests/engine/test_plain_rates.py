@@ -11,7 +11,8 @@ import pytest
 from benchmarks.plain_rates import PlainRates
 from benchmarks.solvers import dense_jacobian
 from exhaustsim.engine import jacobian, rates, stiff
-from exhaustsim.engine.network import number_valve, phases_of
+from exhaustsim.engine.network import number_valve
+from exhaustsim.engine.phases import phases_of
 from exhaustsim.engine.rates import G, Waveform
 from exhaustsim.plant.designfile import load_schedule
 from exhaustsim.plant.valve import EmpiricalGas
