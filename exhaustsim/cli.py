@@ -103,6 +103,7 @@ def _parser() -> argparse.ArgumentParser:
     )  # fmt: skip
     lab.add_argument("--page", metavar="NN", help="show the notebook whose name begins with NN as a page without code")
     lab.add_argument("--notebooks", metavar="DIR", help="folder of the notebooks (default: ./notebooks, or that of the source tree)")
+    lab.add_argument("--answers", metavar="FILE", help="write the trainer's answer sheet to notebook 02 (HTML) instead, and open nothing")
     lab.add_argument("--port", type=int, metavar="N", help="port on this computer (default: one that is free)")
     lab.add_argument("--no-browser", action="store_true", help="only print the address")
     lab.set_defaults(work=_lab)
@@ -266,12 +267,24 @@ def _card(options) -> int:
 
 
 def _lab(options) -> int:
-    from exhaustsim.reporting.lab import LabFault, open_lab
+    from exhaustsim.plant.faults import DesignFault
+    from exhaustsim.reporting.lab import LabFault, demo_folder, open_lab
 
     try:
+        if options.answers:
+            from exhaustsim.reporting.answersheet import write_answers
+
+            with Progress() as progress:
+                progress.say("asking the model twenty questions")
+                write_answers(options.answers, demo_folder(options.notebooks))
+            print(f"Answer sheet: {options.answers}")
+            return 0
         return open_lab(options.page, options.notebooks, options.port, not options.no_browser)
-    except LabFault as fault:
+    except (LabFault, DesignFault) as fault:
         print(fault, file=sys.stderr)
+        return BAD_INPUT
+    except OSError as fault:
+        print(f"{options.answers} cannot be written: {fault.strerror or fault}", file=sys.stderr)
         return BAD_INPUT
 
 

@@ -6,7 +6,10 @@
 from pathlib import Path
 
 from exhaustsim.reporting import plots
+from exhaustsim.reporting.lessonplot import LessonPicture
 from exhaustsim.studies.comparison import compare
+from exhaustsim.studies.lessons.course import lesson
+from exhaustsim.studies.lessons.record import Stand
 
 HERE = Path(__file__).parent
 SCHEDULES = HERE.parent / "demo_data" / "schedules"
@@ -17,11 +20,19 @@ def main() -> None:
     pictures = {
         "bench": plots.pressure_by_position(comparison.verdicts[0].run),
         "side_by_side": plots.side_by_side(comparison),
+        "innocent_gauge": innocent_gauge(),
     }
     for name, figure in pictures.items():
         path = HERE / f"{name}.png"
         figure.savefig(path, metadata={"Software": None})
         print(path.relative_to(HERE.parent))
+
+
+def innocent_gauge():
+    """Demonstration 13 at the setting that it asks about."""
+    stand, one = Stand(SCHEDULES.parent), lesson(13)
+    before, after = (one.last(stand, texts) for texts in (one.standard, {**one.standard, **one.asked}))
+    return LessonPicture.of(one).draw(after, before)
 
 
 if __name__ == "__main__":

@@ -7,58 +7,35 @@ or goes by a small function of `routes_<file>.py` (`route`).
 
 from __future__ import annotations
 
-import importlib
-import importlib.util
 import math
-import tomllib
 from pathlib import Path
 
 import pytest
 
+from exhaustsim.studies.publishedchecks import Check, ChecksFault, folder_of_rows, law_named, routes_of, rows_of
+
 FOLDER = Path(__file__).parent / "published"
 STANDINGS = {"read", "recalled", "computed"}
 REQUIRED = {"id", "law", "what", "value", "unit", "source", "standing", "tolerance", "tolerance_reason"}
-ROWS = [
-    (path.stem, row)
-    for path in sorted(FOLDER.glob("*.toml"))
-    for row in tomllib.loads(path.read_text(encoding="utf-8"))["row"]
-]
+FOUND = rows_of(FOLDER)
+ROWS = [(row.file, row.entry) for row in FOUND]
 
 
-def law_named(name: str):
-    module, _, function = name.partition(".")
-    return getattr(importlib.import_module(f"exhaustsim.physics.{module}"), function)
-
-
-_ROUTES: dict[str, object] = {}
-
-
-def routes_of(stem: str):
-    if stem not in _ROUTES:
-        path = FOLDER / f"routes_{stem}.py"
-        spec = importlib.util.spec_from_file_location(f"routes_{stem}", path)
-        module = importlib.util.module_from_spec(spec)
-        spec.loader.exec_module(module)
-        _ROUTES[stem] = module
-    return _ROUTES[stem]
-
-
-def outcome(stem: str, row: dict) -> float:
-    if "route" in row:
-        return getattr(routes_of(stem), row["route"])(row)
-    return law_named(row["law"])(**row["args"])
-
-
-@pytest.mark.parametrize(("stem", "row"), ROWS, ids=[row.get("id", "no id") for _, row in ROWS])
-def test_value(stem, row):
-    got = float(outcome(stem, row))
-    assert math.isfinite(got)
-    expected = float(row["value"])
-    off = abs(got - expected) if expected == 0.0 else abs(got / expected - 1.0)
-    assert off <= row["tolerance"], (
-        f"{row['id']} {row['what']}: {got:.8g} against {expected:.8g} {row['unit']}, "
-        f"off by {off:.2g}, allowed {row['tolerance']:.2g} ({row['tolerance_reason']}); {row['source']}"
+@pytest.mark.parametrize("found", FOUND, ids=[row.entry.get("id", "no id") for row in FOUND])
+def test_value(found):
+    check, row = Check(found, found.outcome()), found.entry
+    assert math.isfinite(check.got)
+    assert check.kept, (
+        f"{row['id']} {row['what']}: {check.got:.8g} against {check.expected:.8g} {row['unit']}, "
+        f"off by {abs(check.off):.2g}, allowed {row['tolerance']:.2g} ({row['tolerance_reason']}); {row['source']}"
     )
+
+
+def test_rows_are_found_from_the_tree_and_named_when_missing(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    assert folder_of_rows() == FOLDER.resolve()
+    with pytest.raises(ChecksFault, match="source tree"):
+        folder_of_rows(tmp_path)
 
 
 @pytest.mark.parametrize(("stem", "row"), ROWS, ids=[row.get("id", "no id") for _, row in ROWS])
@@ -89,5 +66,5 @@ def test_no_route_is_left_unused():
     used = {(stem, row["route"]) for stem, row in ROWS if "route" in row}
     for path in FOLDER.glob("routes_*.py"):
         stem = path.stem.removeprefix("routes_")
-        there = {(stem, name) for name in vars(routes_of(stem)) if name.startswith("route_")}
+        there = {(stem, name) for name in vars(routes_of(FOLDER.resolve(), stem)) if name.startswith("route_")}
         assert there <= used, sorted(there - used)

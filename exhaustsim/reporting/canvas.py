@@ -142,12 +142,12 @@ def log_pressure_axis(axes: Axes, low: float, high: float, unit: str, what: str)
     )  # fmt: skip
     if what:
         for power in powers:
-            axes.text(-7.0 / width, power, _plain(power), transform=where, fontsize=TEXT, color=INK, ha="right", va="center_baseline")
+            axes.text(-7.0 / width, power, plain_power(power), transform=where, fontsize=TEXT, color=INK, ha="right", va="center_baseline")
         axes.set_ylabel(f"{what}, {unit_words(unit)}", fontsize=TEXT, color=INK)
         axes.yaxis.set_label_coords(-(LEFT - 22.0) / width, 0.5)
 
 
-def _plain(value: float) -> str:
+def plain_power(value: float) -> str:
     """A power of ten in plain digits, thousands set apart; below a thousandth with an exponent."""
     return f"{value:,.0f}".replace(",", " ") if value >= 1e4 else format_number(value, 1)
 

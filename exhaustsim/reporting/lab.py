@@ -45,6 +45,20 @@ def notebooks_folder(given: str | None = None) -> Path:
     raise LabFault(f"no notebooks in {' or '.join(map(str, places))}; name their folder with --notebooks DIR")
 
 
+def demo_folder(given: str | None = None) -> Path:
+    """The folder with the demo valves, machines and schedules: it stands beside that of the notebooks.
+
+    Raises
+    ------
+    LabFault
+        There is none.
+    """
+    place = notebooks_folder(given).parent / "demo_data"
+    if not (place / "schedules").is_dir():
+        raise LabFault(f"no demo_data with schedules beside the notebooks ({place})")
+    return place
+
+
 def find_page(folder: Path, page: str) -> Path:
     """The notebook whose name begins with `page`.
 

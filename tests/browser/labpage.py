@@ -108,8 +108,8 @@ class LabPage:
         self.page, self.address = page, address
         self.desk = page.locator(".exhaust-desk")
 
-    def open_in_lab(self, notebook: str) -> None:
-        """Open a notebook in JupyterLab and run all its cells."""
+    def open_in_lab(self, notebook: str, ready=None) -> None:
+        """Open a notebook in JupyterLab, run all its cells, and wait until it is `ready` (the desk's full answer)."""
         self.page.goto(self.address.replace("/lab?", f"/lab/tree/{notebook}?") + "&reset")
         self.page.wait_for_function(
             "() => window.jupyterapp?.shell?.currentWidget?.sessionContext && document.querySelector('.jp-Notebook .jp-Cell')"
@@ -118,12 +118,12 @@ class LabPage:
             await panel.context.ready; await panel.sessionContext.ready;
             return await app.commands.execute('notebook:run-all-cells'); }""")
         assert ran is True
-        self.full_answer()
+        (ready or self.full_answer)()
 
-    def open_alone(self) -> None:
-        """Open the page that serves one notebook without its code."""
+    def open_alone(self, ready=None) -> None:
+        """Open the page that serves one notebook without its code, and wait until it is `ready`."""
         self.page.goto(self.address)
-        self.full_answer()
+        (ready or self.full_answer)()
 
     def error_outputs(self) -> list:
         """Errors and standard error among the outputs of the notebook that is open in JupyterLab."""
