@@ -203,11 +203,12 @@ class PlainRates:
             head_gain -= flow
             dy[at.pumped : at.pumped + G] = flow
         head_gain += (head.air * c[rates.C_PORT_LEAK] + head.burst_share * c[rates.C_BURST_HEAD])[:, None]
-        gain += (head.air * c[rates.C_BULB_LEAK] + head.burst_share * c[rates.C_BURST_BULB])[:, None]
-        head_gain[H2O] += c[rates.C_RUBBER]
+        leaking = c[rates.C_BULB_LEAK] * (head.leak_share[:, None] - bulb / ATMOSPHERE)
+        gain += leaking + (head.burst_share * c[rates.C_BURST_BULB])[:, None]
+        head_gain += (head.rubber_share * c[rates.C_RUBBER])[:, None]
         dy[at.port_air] = c[rates.C_PORT_LEAK]
         dy[at.rubber] = c[rates.C_RUBBER]
-        dy[at.bulb_air] = c[rates.C_BULB_LEAK]
+        dy[at.bulb_air : at.bulb_air + G] = leaking
         dy[at.burst] = c[rates.C_BURST_BULB] + c[rates.C_BURST_HEAD]
 
         # Heat.

@@ -363,7 +363,8 @@ def test_damp_air_brings_its_water_by_gulp_and_leak(schedule):
     small = tiny(schedule)
     runs = [simulate(replace(small, machine=replace(small.machine, air_humidity=h)), TOLERANCE) for h in (0.0, 0.02)]
     for run, share in zip(runs, (0.0, 0.02), strict=True):
-        for air in (run.ledger.initial, run.ledger.admitted["port plate in-leak"], run.ledger.admitted["in-leak of the bulb"]):
+        # Through the leak of the bulb water goes out again as well, so that account is no mixture.
+        for air in (run.ledger.initial, run.ledger.admitted["port plate in-leak"]):
             assert air[3] / air.sum() == pytest.approx(share, abs=1e-12)
 
 

@@ -288,7 +288,8 @@ def gas_heat_sums(pressures, gas_temperature, molar_mass, cv_factor, conductivit
 
     Notes
     -----
-    Validity and source: see `gas_heat_transfer`.
+    Valid: as `gas_heat_transfer`.  Nothing is raised.
+    Source: own derivation: the parts of `gas_heat_transfer`, which stands on its sources.
 
     Examples
     --------
@@ -296,7 +297,7 @@ def gas_heat_sums(pressures, gas_temperature, molar_mass, cv_factor, conductivit
     >>> one = np.ones(1)
     >>> thin, k, _ = gas_heat_sums(45.0 * one, 300.0, 44.01e-3 * one, 7.7 * one, 0.0166 * one, np.zeros(1))
     >>> round(float(thin), 1), round(float(k), 4)
-    (30.0, 0.0166)
+    (54.8, 0.0166)
     """
     scale = GAS_CONSTANT / (8.0 * np.pi * gas_temperature)
     thin = 0.0
@@ -334,12 +335,13 @@ def gas_heat_between(thin, at_300, gas_temperature, temperature_a, temperature_b
 
     Notes
     -----
-    Validity and source: see `gas_heat_transfer`.
+    Valid: as `gas_heat_transfer`.  Nothing is raised.
+    Source: own derivation: the parts of `gas_heat_transfer`, which stands on its sources.
 
     Examples
     --------
     >>> round(float(gas_heat_between(30.0, 0.0166, 300.0, 1300.0, 300.0, 0.7, 1.27e-3)[0]), 1)
-    16.4
+    12.1
     """
     free = accommodation * thin
     mean = 0.5 * (temperature_a + temperature_b)
