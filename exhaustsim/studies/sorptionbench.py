@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from exhaustsim.constants import AVOGADRO, GAS_CONSTANT
-from exhaustsim.data import published
+from exhaustsim.data.published import BUILT_IN, Tables
 from exhaustsim.physics.gases import impingement_speed
 from exhaustsim.physics.getter import film_sticking, mirror_coverage
 from exhaustsim.plant.valve import Getter
@@ -50,7 +50,9 @@ class SorptionTest:
         return None if self.end is None else float(self.taken[self.end])
 
 
-def constant_pressure(getter: Getter, gas: str, pressure: float, temperature: float, barium: float | None = None, end_ratio=END_RATIO):
+def constant_pressure(
+    getter: Getter, gas: str, pressure: float, temperature: float, barium: float | None = None, end_ratio=END_RATIO, tables: Tables = BUILT_IN
+):
     """Test at a constant pressure over the film.
 
     Parameters
@@ -67,6 +69,8 @@ def constant_pressure(getter: Getter, gas: str, pressure: float, temperature: fl
         On the glass [kg]; by default all that can leave the ring.
     end_ratio : float
         Share of the first speed at which the test ends [1].
+    tables : Tables
+        Data tables of the valve.
 
     Returns
     -------
@@ -77,10 +81,13 @@ def constant_pressure(getter: Getter, gas: str, pressure: float, temperature: fl
     SorptionFault
         A gas that barium does not take, or numbers out of range.
     """
-    return _test(getter, gas, temperature, barium, end_ratio, lambda speed: pressure, pressure)
+    return _test(getter, gas, temperature, barium, end_ratio, lambda speed: pressure, pressure, tables)
 
 
-def constant_flow(getter: Getter, gas: str, flow: float, temperature: float, barium: float | None = None, end_ratio=END_RATIO, ceiling=10.0):
+def constant_flow(
+    getter: Getter, gas: str, flow: float, temperature: float, barium: float | None = None, end_ratio=END_RATIO, ceiling=10.0,
+    tables: Tables = BUILT_IN,
+):  # fmt: skip
     """Test at a constant flow to the film; the pressure rises as the film tires.
 
     Parameters
@@ -93,18 +100,18 @@ def constant_flow(getter: Getter, gas: str, flow: float, temperature: float, bar
     See `constant_pressure` for the others.
     """
     given = flow * GAS_CONSTANT * temperature  # Pa m^3/s
-    return _test(getter, gas, temperature, barium, end_ratio, lambda speed: min(given / max(speed, 1e-300), ceiling), given)
+    return _test(getter, gas, temperature, barium, end_ratio, lambda speed: min(given / max(speed, 1e-300), ceiling), given, tables)
 
 
-def _test(getter: Getter, gas: str, temperature, barium, end_ratio, pressure_at, fed) -> SorptionTest:
+def _test(getter: Getter, gas: str, temperature, barium, end_ratio, pressure_at, fed, tables: Tables) -> SorptionTest:
     if gas not in getter.sticking:
         raise SorptionFault(f"barium does not take {gas}; it takes {', '.join(getter.sticking)}")
     mass = getter.barium * getter.yield_limit if barium is None else barium
     if not (fed > 0.0 and mass > 0.0 and 0.0 < end_ratio < 1.0):
         raise SorptionFault("pressure or flow and barium above zero are needed, and an end point between 0 and 1")
-    cover, _ = mirror_coverage(mass, published.value("getters.mirror_full_mass_per_area") * getter.mirror_area)
+    cover, _ = mirror_coverage(mass, tables.value("getters.mirror_full_mass_per_area") * getter.mirror_area)
     sites = cover * getter.mirror_area * getter.area_ratio * getter.site_density / AVOGADRO
-    mass_per_mole = published.value(f"gases.{gas}.molar_mass")
+    mass_per_mole = tables.value(f"gases.{gas}.molar_mass")
     struck = cover * getter.mirror_area * float(impingement_speed(temperature, mass_per_mole))
     appetite = mass * getter.appetite[gas]
     burial = getter.burial_rate[gas]
