@@ -8,7 +8,9 @@
 through it, `judge` holds the run against its targets and limits, `compare` does all three
 for several schedules, `band` says how sure a verdict is, `explain` why it comes out so,
 `sizing` whether the pumps are big enough for one another, and `watts_to_reach` and
-`seconds_to_reach` what RF a station needs.  Names are fetched on first use, so that the import
+`seconds_to_reach` what RF a station needs.  `simulate_machine` turns the loaded machine
+through incidents (`Leaker`, `Stop` ...), and `line_loads`, `scrap_list`, `cross_talk`,
+`leaker_limits` and `stop_tolerance` tell what comes of it.  Names are fetched on first use, so that the import
 itself is quick.
 """
 
@@ -23,6 +25,21 @@ _HOMES = {
     "load_tables": "exhaustsim.plant.readdata",
     "DesignFault": "exhaustsim.plant.faults",
     "simulate": "exhaustsim.engine.run",
+    "simulate_machine": "exhaustsim.engine.loaded",
+    "MachineRun": "exhaustsim.engine.loaded",
+    "Leaker": "exhaustsim.plant.incidents",
+    "BrokenValve": "exhaustsim.plant.incidents",
+    "Stop": "exhaustsim.plant.incidents",
+    "ScoredPlate": "exhaustsim.plant.incidents",
+    "SlackCoil": "exhaustsim.plant.incidents",
+    "EmptyHead": "exhaustsim.plant.incidents",
+    "WeakPump": "exhaustsim.plant.incidents",
+    "OtherValves": "exhaustsim.plant.incidents",
+    "line_loads": "exhaustsim.studies.lineload",
+    "cross_talk": "exhaustsim.studies.neighbours",
+    "leaker_limits": "exhaustsim.studies.neighbours",
+    "scrap_list": "exhaustsim.studies.stops",
+    "stop_tolerance": "exhaustsim.studies.stops",
     "Run": "exhaustsim.engine.result",
     "FailedRun": "exhaustsim.engine.result",
     "GasLedger": "exhaustsim.engine.ledger",

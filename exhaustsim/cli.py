@@ -1,4 +1,4 @@
-"""The `exhaustsim` command: compare schedules, run one, print its card, open the notebooks, look up constants.
+"""The `exhaustsim` command: compare schedules, run one, load a machine, print a card, open the notebooks, look up constants.
 
 Results go to standard output, progress to standard error, files to the folder of `--out`.
 A mistake in a file is answered with what is wrong and how to cure it, and nothing is written.
@@ -17,7 +17,7 @@ import tempfile
 import threading
 import time
 
-from exhaustsim import __version__
+from exhaustsim import __version__, machinecommand
 from exhaustsim.data.template import KINDS_OF_TEMPLATE
 
 DONE, FAILED, BAD_INPUT, MISSED, INTERRUPTED = 0, 1, 2, 3, 130
@@ -75,6 +75,11 @@ def _parser() -> argparse.ArgumentParser:
         help="oven and diffusion pumps as they are M minutes after switching on, by [warm_up] of the machine file",
     )  # fmt: skip
 
+    machine = _command(
+        commands, "machine", _machine, "the loaded machine: leakers, broken valves, stops, neighbours, which heads to scrap", machinecommand.EXAMPLE,
+    )  # fmt: skip
+    machinecommand.add_options(machine)
+
     for command in (compare, run):
         command.add_argument(
             "--band", action="store_true", help="say how sure each verdict is: the least trusted constants at their ends (3 s each)"
@@ -89,7 +94,7 @@ def _parser() -> argparse.ArgumentParser:
     card.add_argument("--out", metavar="DIR", default=".", help="folder for the two files (default: here)")
     card.set_defaults(strict=False)
 
-    for command in (compare, run, card):
+    for command in (compare, run, machine, card):
         command.add_argument(
             "--tolerance", type=_tolerance, default=1e-3, metavar="X", help="relative tolerance of a step (default 1e-3)"
         )
@@ -250,6 +255,17 @@ def _run(options) -> int:
         return run_text(explanation, *comparison.bands)
 
     return _simulate(options, work, write, text, data, lambda result: result[1].verdict.passes)
+
+
+def _machine(options) -> int:
+    def write(findings, folder):
+        names = machinecommand.write(findings, folder)
+        _write_json(findings.to_json(), os.path.join(folder, "machine.json"))
+        return [*names, "machine.json"]
+
+    return _simulate(
+        options, lambda progress: machinecommand.work(options, progress), write, machinecommand.text, lambda f: f.to_json(), lambda f: f.passes
+    )
 
 
 def _card(options) -> int:

@@ -5,11 +5,16 @@
 
 from pathlib import Path
 
+from exhaustsim.plant.designfile import load_schedule
+from exhaustsim.plant.incidents import Leaker
 from exhaustsim.reporting import plots
 from exhaustsim.reporting.lessonplot import LessonPicture
+from exhaustsim.reporting.machinefindings import find
+from exhaustsim.reporting.machineplots import line_diagram
 from exhaustsim.studies.comparison import compare
 from exhaustsim.studies.lessons.course import lesson
 from exhaustsim.studies.lessons.record import Stand
+from exhaustsim.units import parse
 
 HERE = Path(__file__).parent
 SCHEDULES = HERE.parent / "demo_data" / "schedules"
@@ -21,6 +26,7 @@ def main() -> None:
         "bench": plots.pressure_by_position(comparison.verdicts[0].run),
         "side_by_side": plots.side_by_side(comparison),
         "innocent_gauge": innocent_gauge(),
+        "loaded_machine": loaded_machine(),
     }
     for name, figure in pictures.items():
         path = HERE / f"{name}.png"
@@ -33,6 +39,11 @@ def innocent_gauge():
     stand, one = Stand(SCHEDULES.parent), lesson(13)
     before, after = (one.last(stand, texts) for texts in (one.standard, {**one.standard, **one.asked}))
     return LessonPicture.of(one).draw(after, before)
+
+
+def loaded_machine():
+    """The leaker of the README's example."""
+    return line_diagram(find(load_schedule(SCHEDULES / "dt1_standard.toml"), [Leaker(5, parse("1 Pa L/s", "throughput"))]))
 
 
 if __name__ == "__main__":

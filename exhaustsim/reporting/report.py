@@ -99,17 +99,22 @@ def report_html(comparison: Comparison, explanations: Sequence[Explanation] = ()
             "Left: bulb pressure of each schedule along the positions. Right: each target quantity over its limit; a filled mark "
             "is beyond it, and a mark at the edge lies further out still."
         )
-        sections.append(_picture(plots.side_by_side(comparison), "Bulb pressure and target quantities of the schedules", caption))
+        sections.append(picture_html(plots.side_by_side(comparison), "Bulb pressure and target quantities of the schedules", caption))
     if comparison.bands:
         sections.append(_bands_section(comparison.bands))
     told = [*explanations, *[None] * (len(comparison.verdicts) - len(explanations))]
     sections += [_schedule_section(verdict, why) for verdict, why in zip(comparison.verdicts, told, strict=True)]
-    sections += [_assumptions_section(comparison), _cautions_section(), _footer(comparison)]
+    sections += [_assumptions_section(comparison), cautions_html(), footer_html(v.run.schedule for v in comparison.verdicts)]
     body = "\n".join(sections)
+    return page_html(f"Exhaust schedules for {valves}", body)
+
+
+def page_html(title: str, body: str) -> str:
+    """A whole page in the style of the report."""
     return (
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        f"<title>Exhaust schedules for {escape(valves)}</title>\n<style>{STYLESHEET}</style>\n</head>\n<body>\n{body}\n</body>\n</html>\n"
+        f"<title>{escape(title)}</title>\n<style>{STYLESHEET}</style>\n</head>\n<body>\n{body}\n</body>\n</html>\n"
     )
 
 
@@ -143,13 +148,13 @@ def _bands_section(bands: tuple[Band, ...]) -> str:
         parts += [
             f'<div class="band"><h3>{escape(band.schedule.name)}</h3>',
             f"<p><strong>{escape(band.sentence)}</strong></p>",
-            _picture(
+            picture_html(
                 band_picture(band), f"{band.schedule.name}: target quantities over the ranges of the constants",
                 "Each target quantity over its limit; of the converted fraction, what is left over what may be left. Bar: one "
                 "constant moved at a time; line: all runs; mark: as the valve has it, filled when beyond the limit.",
             ),
-            _table(band.text_rows(), "Lowest and highest of all runs", "small", texts=(0, 6)),
-            _table(
+            table_html(band.text_rows(), "Lowest and highest of all runs", "small", texts=(0, 6)),
+            table_html(
                 band.constant_rows(), "The verdict with one constant moved", "small", texts=(0, 1, 2, 3),
                 strong={k for k, moved in enumerate(band.constants) if any(f.constant == moved.name for f in band.flips)},
             ),
@@ -171,28 +176,28 @@ def _schedule_section(verdict: Verdict, explanation: Explanation | None) -> str:
         _targets_table(verdict),
         "<h3>Flags</h3>",
         _flags(verdict),
-        _picture(
+        picture_html(
             plots.pressure_by_position(run, unit), f"{verdict.name}: bulb pressure and line pressure by position",
             "Within each position time runs from the transfer (hatched: port blanked) to the end of the dwell. "
             "The ring marks where the target bulb pressure is judged. The gauge sees the line pressure only.",
         ),
-        _picture(
+        picture_html(
             plots.pressure_against_time(run, unit), f"{verdict.name}: bulb pressure and line pressure in time",
             "The same in time, and on the right the sealed valve: tip-off burst, ageing, shelf.",
         ),
-        _picture(
+        picture_html(
             plots.temperatures(run), f"{verdict.name}: temperatures of the parts",
             "Temperatures are calculated together with the gas, and are estimates.",
         ),
         _positions_table(verdict),
         *([] if explanation is None else _explained(explanation)),
         "<h3>Gas ledger</h3>",
-        _picture(
+        picture_html(
             plots.ledger_bars(run), f"{verdict.name}: gas ledger by gas, source and sink",
             "For each gas: all that was released by source, and all that was removed by sink, each bar on its own scale. "
             "Gas once mixed carries no source.",
         ),
-        _table(ledger_table(run.ledger), "Gas ledger, Pa L at 20 degC", "small", texts=(0,)),
+        table_html(ledger_table(run.ledger), "Gas ledger, Pa L at 20 degC", "small", texts=(0,)),
         f"<p>{escape(_still_held(verdict))}</p>",
         f"<p>{escape(counts.sentence)} Gas ledger closed to {run.ledger.error:.1e} of the inventory; {counts.steps} steps, "
         f"{counts.rejected} rejected, {counts.line_iterations} passes of valve against lines, tolerance {run.tolerance:.0e}.</p>",
@@ -205,13 +210,13 @@ def _explained(explanation: Explanation) -> list[str]:
     mark = unit_words(explanation.verdict.pressure_unit)
     parts = ["<h3>What binds, and what stands in the way</h3>", f"<p>{escape(explanation.binding_sentence)}</p>"]
     parts.append(f"<p>{escape(explanation.resistance_sentence)}</p>")
-    parts.append(_table(
+    parts.append(table_html(
         resistance_table(explanation), f"Gas given off (Pa L/s), pumped (Pa L/s) and bulb pressure ({mark}) at the largest flow",
         "small", texts=(1, 3, 6, 9),
     ))  # fmt: skip
     parts.append(f'<p class="legend">{escape(RESISTANCE_LEGEND)}.</p>')
     if explanation.rf:
-        parts.append(_table(rf_table(explanation), "RF stations: what the schedule gives, and what it brings each part to", "small", texts=(1,)))
+        parts.append(table_html(rf_table(explanation), "RF stations: what the schedule gives, and what it brings each part to", "small", texts=(1,)))
     parts += [f"<p>{escape(str(a) + '.' if isinstance(a, OutOfReach) else a.sentence)}</p>" for a in explanation.stations]
     return parts
 
@@ -220,7 +225,7 @@ def _targets_table(verdict: Verdict) -> str:
     rows = [("target", "value", "limit", "", "judged")]
     for check in verdict.targets:
         rows.append((check.what, *check.texts(verdict.pressure_unit), "met" if check.met else "MISSED", check.where))
-    return _table(rows, "Targets", texts=(0, 3, 4), strong={k for k, c in enumerate(verdict.targets) if not c.met})
+    return table_html(rows, "Targets", texts=(0, 3, 4), strong={k for k, c in enumerate(verdict.targets) if not c.met})
 
 
 def _flags(verdict: Verdict) -> str:
@@ -255,7 +260,7 @@ def _positions_table(verdict: Verdict) -> str:
             celsius(row.anode), celsius(row.cathode), celsius(row.getter), share_text(row.converted_fraction).removesuffix("%"),
         ))  # fmt: skip
     caption = "Position by position: highest bulb pressure with the port blanked and open, and at the end; highest temperatures"
-    return _table(rows, caption, "small", texts=(1, 2))
+    return table_html(rows, caption, "small", texts=(1, 2))
 
 
 def _still_held(verdict: Verdict) -> str:
@@ -282,16 +287,17 @@ def _assumptions_section(comparison: Comparison) -> str:
     for name, valve in valves.items():
         rows = [("trusted least", "used", "range", "standing", "source")]
         rows += [(a.what, a.used, a.span, a.standing, a.source) for a in least_trusted(valve)]
-        parts.append(_table(rows, f"{name}: the constants known least", texts=(0, 1, 2, 3, 4)))
+        parts.append(table_html(rows, f"{name}: the constants known least", texts=(0, 1, 2, 3, 4)))
     rows = [("constant", "value", "range", "standing", "source")]
     rows += [(a.what, a.used, a.span, a.standing, a.source) for a in other_rows(valves.values())]
     title = "The other constants, least certain first; a valve or machine file may set its own"
-    parts.append(_table(rows, title, "small", texts=(0, 1, 2, 3, 4)))
+    parts.append(table_html(rows, title, "small", texts=(0, 1, 2, 3, 4)))
     parts.append("<p>Properties of gases and materials: <code>exhaustsim constants</code> lists every value with its source.</p>")
     return f'<section class="rests">{"".join(parts)}</section>'
 
 
-def _cautions_section() -> str:
+def cautions_html() -> str:
+    """The cautions about tool and work that every page carries."""
     tool = "".join(f"<li>{escape(text)}</li>" for text in ABOUT_THE_TOOL)
     work = "".join(f"<li>{escape(text)}</li>" for text in ABOUT_THE_WORK)
     return (
@@ -300,10 +306,11 @@ def _cautions_section() -> str:
     )
 
 
-def _footer(comparison: Comparison) -> str:
+def footer_html(schedules) -> str:
+    """Version, day, and the files that the schedules were read from with their fingerprints."""
     files = dict.fromkeys(
         source
-        for schedule in (v.run.schedule for v in comparison.verdicts)
+        for schedule in schedules
         for source in (schedule.source, schedule.valve.source, schedule.machine.source, *schedule.valve.tables.files)
     )
     told = "; ".join(f"{escape(Path(source).name)} {_fingerprint(source)}" for source in files if source)
@@ -325,7 +332,8 @@ def _fingerprint(source: str) -> str:
 # ---- HTML ------------------------------------------------------------------------------
 
 
-def _picture(figure, name: str, caption: str) -> str:
+def picture_html(figure, name: str, caption: str) -> str:
+    """A figure within the page, as SVG, with what it is called and a caption."""
     width, height = figure.get_size_inches() * figure.dpi
     data = base64.b64encode(svg(figure)).decode("ascii")
     return (
@@ -334,7 +342,7 @@ def _picture(figure, name: str, caption: str) -> str:
     )
 
 
-def _table(rows, caption: str, style: str = "", texts=(), strong=()) -> str:
+def table_html(rows, caption: str, style: str = "", texts=(), strong=()) -> str:
     """Rows of text as a table, the first as its heading; columns in `texts` are set flush left, rows in `strong` bold."""
     head, *body = rows
     heads = "".join(_cell(cell, tag="th", text=k in texts) for k, cell in enumerate(head))

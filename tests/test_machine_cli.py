@@ -1,0 +1,230 @@
+"""`exhaustsim machine`: how incidents are read, what is printed, written and returned.
+
+Outside checks: the lusec by its definition (litre micron of mercury per second; the conventional millimetre of mercury
+is 133.322387415 Pa, ISO 80000-4:2006 annex C), leaks in mol/s by the gas law with R as fixed by the SI (2019), and that
+what leaks in must come out by the line.
+"""
+
+import json
+import re
+from dataclasses import replace
+
+import pytest
+from fake_run import DEMO
+from machine_findings import leaker_on_5
+
+import exhaustsim
+from exhaustsim import cli
+from exhaustsim.engine.result import FailedRun
+from exhaustsim.plant.incidents import BrokenValve, EmptyHead, Leaker, OtherValves, ScoredPlate, SlackCoil, Stop, WeakPump
+from exhaustsim.reporting import machinefindings, machinetext
+from exhaustsim.reporting.grid import WIDTH
+from exhaustsim.studies.neighbours import LeakerLimits
+from exhaustsim.studies.stops import StopTolerance
+
+STANDARD, FASTER, DP2 = (str(DEMO / f"{name}.toml") for name in ("dt1_standard", "dt1_faster", "dp2_standard"))
+MOL_PER_PASCAL_LITRE = 1e-3 / (8.31446261815324 * 293.15)  # ideal gas at 20 degC
+LUSEC = 1e-3 * 133.322387415 * MOL_PER_PASCAL_LITRE  # mol/s: a thousandth of a millimetre of mercury times a litre, per second
+
+
+@pytest.fixture
+def asked(monkeypatch):
+    """`find` answers with findings made beforehand; gives what it was asked."""
+    seen = []
+
+    def find(schedule, incidents, **more):
+        seen.append((schedule, list(incidents), more))
+        return leaker_on_5()
+
+    monkeypatch.setattr(machinefindings, "find", find)
+    monkeypatch.setattr(cli, "QUIET_SECONDS", 60.0)
+    return seen
+
+
+@pytest.fixture
+def not_run(monkeypatch):
+    monkeypatch.setattr(machinefindings, "find", lambda *_, **__: pytest.fail("simulated"))
+
+
+# ---- what is read --------------------------------------------------------------------
+
+
+def test_every_incident_is_read_in_the_units_of_a_person(asked):
+    options = [
+        "--leaker", "5=2.5 lusec@30", "--leaker", "6=1 Pa L/s", "--broken", "7@2 min", "--stop", "60@100", "--scored", "8=0.1 Pa L/s",
+        "--slack-coil", "9=80 %@5", "--empty", "10", "--weak-pump", "F1=0.5", "--other", f"1,11-13={STANDARD}", "--rf-stays",
+    ]  # fmt: skip
+    assert cli.main(["machine", STANDARD, *options, "--spark-test", "0.02 Pa L/s", "--indices", "40", "--from-empty"]) == 0
+    schedule, incidents, more = asked[0]
+    leak, plain, scored = (next(i for i in incidents if getattr(i, "head", None) == head) for head in (5, 6, 8))
+    assert isinstance(leak, Leaker) and leak.throughput == pytest.approx(2.5 * LUSEC, rel=1e-9) and leak.start == 30.0
+    assert plain == Leaker(6, pytest.approx(MOL_PER_PASCAL_LITRE, rel=1e-9), 0.0)
+    assert scored == ScoredPlate(8, pytest.approx(0.1 * MOL_PER_PASCAL_LITRE, rel=1e-9))
+    for incident in (BrokenValve(7, 120.0), Stop(100.0, 60.0, True), SlackCoil(9, pytest.approx(0.8), 5.0), EmptyHead(10), WeakPump("F1", 0.5)):
+        assert incident in incidents
+    other = next(i for i in incidents if isinstance(i, OtherValves))
+    assert other.heads == (1, 11, 12, 13) and other.schedule.name == schedule.name
+    assert more["spark_test_catches"] == pytest.approx(0.02 * MOL_PER_PASCAL_LITRE, rel=1e-9)
+    assert more["indices"] == 40 and more["seconds"] is None and more["from_empty"] and more["largest_leak"] is None
+    assert not more["tolerances"] and not more["neighbours"]
+
+
+def test_a_stop_without_a_moment_comes_in_the_middle_of_the_dwell(asked):
+    assert cli.main(["machine", STANDARD, "--stop", "1 min", "--leak-limits", "--stop-tolerance", "--cross-talk"]) == 0
+    schedule, (stop,), more = asked[0]
+    assert stop.duration == 60.0 and not stop.rf_stays
+    assert stop.start == pytest.approx(0.5 * (schedule.machine.transfer_time + schedule.index_time))
+    assert more["tolerances"] and more["neighbours"] and more["largest_leak"] == pytest.approx(100.0 * MOL_PER_PASCAL_LITRE)
+
+
+FAULTY = [
+    "--leaker", "5=1", "--leaker", "40=1 Pa L/s", "--leaker", "6=-1 Pa L/s", "--leaker", "seven=1 Pa L/s", "--broken", "0", "--stop", "0",
+    "--scored", "2", "--slack-coil", "3=0.5", "--weak-pump", "ZZ=0.5", "--other", "4-2=x.toml", "--other", f"2={DP2}", "--indices", "1.5",
+]  # fmt: skip
+
+
+def test_all_faults_are_told_at_once_and_nothing_is_run_or_written(not_run, tmp_path, capsys):
+    out = tmp_path / "out"
+    assert cli.main(["machine", STANDARD, *FAULTY, "--out", str(out)]) == 2
+    printed = capsys.readouterr()
+    for words in (
+        "--leaker = 5=1\n      no unit", "RX16 has heads 1 to 16", "--leaker = 6=-1 Pa L/s\n      must be 0 to", "'seven'", "--broken head = 0",
+        "a stop must last longer than 0 s", "--scored = 2\n      needs HEAD=RATE", "RF coils at positions 8, 9, 10, 14", "RX16 has no such line",
+        "rising order", "this one is RX16", "--indices = 1.5",
+    ):  # fmt: skip
+        assert words in printed.err, words
+    assert "12 faults" in printed.err and "Traceback" not in printed.err
+    assert printed.out == "" and not out.exists()
+
+
+def test_a_bench_is_no_loaded_machine(not_run, capsys):
+    assert cli.main(["machine", str(DEMO / "bench_dt1.toml"), "--leaker", "5=1 Pa L/s"]) == 2
+    told = capsys.readouterr().err
+    assert "has one head and no neighbours" in told and "exhaustsim run" in told
+
+
+def test_faults_of_the_schedule_and_of_the_options_come_together(not_run, tmp_path, capsys):
+    faulty = tmp_path / "faulty.toml"
+    faulty.write_text((DEMO / "dt1_standard.toml").read_text().replace('index_time = "12 s"', 'index_time = "12"'))
+    assert cli.main(["machine", str(faulty), "--leaker", "5=1"]) == 2
+    told = capsys.readouterr().err
+    assert "index_time" in told and "--leaker = 5=1" in told
+
+
+@pytest.mark.parametrize(
+    "options, words",
+    [
+        (["--indices", "2", "--seconds", "60"], "leave out one of them"),
+        (["--rf-stays"], "add --stop or --stop-tolerance"),
+        (["--stop", "50", "--leaker", "2=1 Pa L/s@500", "--seconds", "60"], "the run ends after 60 s"),
+        (["--stop", "80", "--seconds", "60"], "longer than the run"),
+        (["--stop", "5@3", "--stop", "5@5"], "two stops fall into the index"),
+        (["--leaker", "2=1 Pa L/s", "--broken", "2"], "both happen to head 2"),
+        (["--leaker", "2=1 Pa"], "a pressure"),
+        (["--spark-test", "0.1"], "no unit"),
+    ],
+)
+def test_what_cannot_be_is_refused_with_its_cure(not_run, capsys, options, words):
+    assert cli.main(["machine", STANDARD, *options]) == 2
+    assert words in capsys.readouterr().err
+
+
+# ---- what is answered ----------------------------------------------------------------
+
+
+def test_the_answer_comes_first_and_names_heads_and_lines(asked, capsys):
+    assert cli.main(["machine", STANDARD, "--leaker", "5=1 Pa L/s", "--cross-talk"]) == 0
+    out, err = capsys.readouterr()
+    answer, *rest = out.split("\n\n")
+    findings = leaker_on_5()
+    heads = {scrap.head for scrap in findings.scrap}
+    # The leaker and heads next to it, which stand on its line with it; none on the far side of the machine.
+    assert 5 in heads and heads & {4, 6} and not heads & {1, 9, 10, 11, 12, 13, 14, 15, 16}
+    assert "leaker of 1.0 Pa L/s on head 5" in answer and "line D rises from 0.0014 Pa" in " ".join(answer.split())
+    assert machinefindings.listed(map(str, sorted(heads))) in " ".join(answer.split())
+    for title in ("Lines (pressures in Pa", "Valves to scrap", "Flags of the machine", "Cross-talk (bulb pressure in Pa"):
+        assert any(part.startswith(title) for part in rest), title
+    assert max(map(len, out.splitlines())) <= WIDTH and err == ""
+
+
+def test_what_leaks_in_comes_out_by_the_line(asked):
+    """1 Pa L/s at 20 degC, counted at the room temperature of 20 degC: on line D nothing else takes it up before the flash."""
+    line = next(f for f in leaker_on_5().lines if f.worst.line == "D")
+    # In its first index on the line the valve also gives up what its bulb and head held: a few per cent.
+    assert 1e3 * (line.worst.throughput - line.usual.throughput) == pytest.approx(1.0, rel=0.05)
+    # Mean flow against 0.05 Pa times 50 L/s, the knee of the pump in the machine file.
+    assert line.load == pytest.approx(line.worst.throughput / 2.5e-3)
+
+
+def test_lines_that_the_leaker_never_stands_on_stay_as_they_are(asked):
+    """Head 5 begins on F1: lines G and R, which it has left, see nothing of it until the valve is changed."""
+    lines = {f.worst.line: f for f in leaker_on_5().lines}
+    for name in ("G", "R"):
+        assert lines[name].worst.mean_pressure == pytest.approx(lines[name].usual.mean_pressure, rel=2e-3)
+
+
+def test_json_alone_on_standard_output(asked, capsys):
+    assert cli.main(["machine", STANDARD, "--leaker", "5=1 Pa L/s", "--json"]) == 0
+    data = json.loads(capsys.readouterr().out)
+    assert data["answer"].startswith("DT-1 standard on RX16") and data["leak_limits_mol_s"] is None
+    assert {line["worst"]["line"] for line in data["lines_si"]} == {"G", "R", "F1", "F2", "D"}
+    assert {scrap["head"] for scrap in data["scrap"]} >= {5} and len(data["bulb_pressure_over_usual"]) == 16
+    assert data["ledger_error"] < 1e-10
+
+
+def test_page_pictures_and_result_are_written(asked, tmp_path, capsys):
+    assert cli.main(["machine", STANDARD, "--out", str(tmp_path / "new")]) == 0
+    names = {path.name for path in (tmp_path / "new").iterdir()}
+    assert names == {
+        "machine.html", "machine.json", "machine_lines.png", "machine_line_pressures.png", "machine_excess.png", "machine_cross_talk.png",
+    }  # fmt: skip
+    page = (tmp_path / "new" / "machine.html").read_text()
+    assert "not an interlock" in page and "Moving machine: pinch points" in page and "Valves to scrap" in page
+    assert not re.search(r"<script|https?://(?!www\.w3\.org)", page)
+    assert (tmp_path / "new" / "machine_lines.png").read_bytes()[:8] == b"\x89PNG\r\n\x1a\n"
+    assert str(tmp_path / "new") in capsys.readouterr().out
+
+
+def test_exit_codes(asked, monkeypatch, tmp_path, capsys):
+    assert cli.main(["machine", STANDARD, "--strict"]) == 3  # valves to scrap
+    (tmp_path / "file").write_text("in the way")
+    assert cli.main(["machine", STANDARD, "--out", str(tmp_path / "file")]) == 2
+    assert "cannot write to" in capsys.readouterr().err
+
+    def fails(*_, **__):
+        raise FailedRun("the stepper gave up")
+
+    monkeypatch.setattr(machinefindings, "find", fails)
+    assert cli.main(["machine", STANDARD]) == 1
+    assert "The run failed: the stepper gave up" in capsys.readouterr().err
+
+
+def test_limits_and_tolerances_are_told_in_words():
+    findings = replace(
+        leaker_on_5(),
+        limits=LeakerLimits(1e-3 * MOL_PER_PASCAL_LITRE, 0.2 * MOL_PER_PASCAL_LITRE, -1, 100.0 * MOL_PER_PASCAL_LITRE),
+        tolerances=(StopTolerance(1, 3600.0, None, "", "bears it"), StopTolerance(14, 8.0, 9.0, "under_flash", "short life")),
+    )
+    text = " ".join(machinetext.machine_text(findings).split())
+    assert "misses a target of the bulb from 0.0010 Pa L/s on" in text
+    assert "A neighbour, loaded 1 index before it, misses one from 0.20 Pa L/s on: the spark test must catch that much." in text
+    assert "14 8.0 9.0 under flash short life stop" in text
+    none = replace(findings, limits=LeakerLimits(None, None, None, 100.0 * MOL_PER_PASCAL_LITRE))
+    assert "No neighbour misses one with any leak up to 100 Pa L/s." in " ".join(machinetext.limit_sentences(none))
+
+
+# ---- a run of its own ----------------------------------------------------------------
+
+
+def test_a_quiet_machine_has_nothing_to_scrap_and_is_told_so(capsys, monkeypatch):
+    assert cli.main(["machine", STANDARD, "--indices", "2", "--strict"]) == 0
+    answer = " ".join(capsys.readouterr().out.split("\n\n")[0].split())
+    assert answer.startswith("DT-1 standard on RX16, no incident: ") and "no line rises by a fifth" in answer
+
+
+def test_python_offers_the_same_names():
+    for name in (
+        "simulate_machine", "Leaker", "BrokenValve", "Stop", "ScoredPlate", "SlackCoil", "EmptyHead", "WeakPump", "OtherValves", "cross_talk",
+        "leaker_limits", "stop_tolerance", "scrap_list", "line_loads",
+    ):  # fmt: skip
+        assert callable(getattr(exhaustsim, name)) and name in exhaustsim.__all__
