@@ -10,9 +10,11 @@ from altered import machine_with
 from exhaustsim import cli
 from exhaustsim.data import published
 from exhaustsim.engine.run import simulate
+from exhaustsim.engine.loaded import simulate_machine
 from exhaustsim.plant.coldstart import after_cold_start, warming_chain, warming_pump
 from exhaustsim.plant.designfile import DesignFault
 from exhaustsim.plant.machine import BoosterPump, DiffusionPump, WarmUp
+from exhaustsim.studies.coldheads import heads_to_scrap
 
 DEMO = Path(__file__).parent.parent / "demo_data"
 
@@ -129,3 +131,39 @@ def test_usual_warm_up_comes_from_the_table(tmp_path):
     shutil.copy(DEMO / "machines/rx16.toml", path)
     path.write_text(path.read_text(encoding="utf-8") + '\n[warm_up]\npump_ready_time = "30 min"\n', encoding="utf-8")
     assert load_machine(path).warm_up == WarmUp(published.value("warm_up.oven_time_constant"), 1800.0)
+
+
+# ---- the turret goes on through the warm-up ---------------------------------------------
+
+
+def test_a_machine_switched_on_long_ago_is_the_warm_machine(schedule):
+    """After ten hours the loaded machine from empty heads is what it is without a cold start, to what the pumps still lack."""
+    cold, warm = (
+        simulate_machine(schedule, indices=6, from_empty=True, follow=False, **more) for more in ({"cold_start": 36e3}, {})
+    )
+    for head, pressure in warm.last.bulb_pressure.items():
+        assert cold.last.bulb_pressure[head].sum() == pytest.approx(pressure.sum(), rel=2e-3)
+
+
+def test_warm_up_goes_on_from_index_to_index(schedule):
+    """At switching on the diffusion line stands at the ultimate pressure of a rotary pump, minutes later far below; the account closes."""
+    run = simulate_machine(schedule, indices=60, cold_start=300.0, follow=False)
+    diffusion = [next(w for w in index.lines if w.name == "D").pressure[-1].sum() for index in run.indices]
+    assert diffusion[2] > 10.0 * diffusion[-1]
+    assert run.ledger.error < 1e-10
+
+
+def test_the_first_valves_after_a_cold_start_are_scrap(schedule):
+    """Loading at once costs a hundred and more valves, loading after 24 min (when the oven air is within 90 K) fewer than 20."""
+    late = heads_to_scrap(schedule, 1440.0)
+    assert 0 < late.scrap < 20
+    assert "cold_bake" in late.reasons
+    assert late.seconds == pytest.approx(1440.0 + late.scrap * schedule.index_time)
+    assert f"first {late.scrap} valves" in late.sentence
+
+
+def test_cold_start_needs_a_length_and_a_warm_up(schedule, schedules):
+    with pytest.raises(ValueError, match="give indices or seconds"):
+        simulate_machine(schedule, cold_start=0.0)
+    with pytest.raises(DesignFault, match="a cold start needs it"):
+        simulate_machine(machine_with(schedules["standard"], warm_up=None), cold_start=0.0, indices=3)

@@ -447,8 +447,9 @@ def test_whatever_line_is_spoilt_the_answer_is_a_design_fault_or_a_schedule(demo
         path.write_text(sound, encoding="utf-8")
 
 
-def test_a_valve_file_may_set_just_the_limits_that_the_verdict_watches():
+def test_a_valve_file_may_set_just_the_limits_that_are_watched():
     from exhaustsim.plant.readvalve import FLAG_KINDS
     from exhaustsim.studies.flags import CHECKS
+    from exhaustsim.studies.machineflags import MACHINE_CHECKS
 
-    assert {check.key: check.kind for check in CHECKS} == FLAG_KINDS
+    assert {check.key: check.kind for check in CHECKS} | {name: check.kind for name, check in MACHINE_CHECKS.items()} == FLAG_KINDS

@@ -27,6 +27,7 @@ from exhaustsim.engine.phases import NO_HALT, Halt, dwell_edges, index_grid, jum
 from exhaustsim.engine.pumping import G, NO_STATE, ROOM, group_rates, group_shape, pump_flow
 from exhaustsim.engine.rates import HeadTables, Waveform
 from exhaustsim.engine.result import FailedRun, LineWaveform, Run
+from exhaustsim.plant.machine import RotaryMachine
 from exhaustsim.plant.schedule import Schedule
 
 # The error of a step is judged over this many unknowns, however many a group has: a volume behind another
@@ -118,6 +119,11 @@ class Lines:
                 numbers = self.groups[i].numbers.copy()
                 numbers[m, pumping.P_SPEED] *= shares[line.name]
                 self.groups[i] = self.groups[i]._replace(numbers=numbers)
+
+    def take_pumps_of(self, machine: RotaryMachine, tables) -> None:
+        """Go on with the pumps of `machine`, which has the same lines and kinds of pumps."""
+        self.described = number_groups(machine, tables)
+        self.groups = [group.tables for group in self.described]
 
     def at_rest(self) -> LineHistory:
         """Constant pressures to begin with: ultimate pressure and in-leak."""

@@ -9,8 +9,8 @@ Not modelled: what a valve's breakage does to glass, coils and rubber; oil carri
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Iterable
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -27,6 +27,7 @@ from exhaustsim.engine.result import FailedRun, LineWaveform, Outcome, Run
 from exhaustsim.engine.pumping import NO_GROUP
 from exhaustsim.engine.run import LEDGER_LIMIT, phases_on_machine, settle_lines
 from exhaustsim.engine.turret import Index, Part, Rider, guess_waves, position_of_head, stretches_in_index, turn
+from exhaustsim.plant.coldstart import after_cold_start
 from exhaustsim.plant.faults import DesignFault, Fault
 from exhaustsim.plant.incidents import (
     BROKEN_LEAK, BrokenValve, EmptyHead, Incident, Leaker, OtherValves, ScoredPlate, SlackCoil, Stop, WeakPump, check_incidents,
@@ -141,8 +142,8 @@ def plan(schedule: Schedule, incidents: Iterable[Incident], count: int) -> list[
 
 def simulate_machine(
     schedule: Schedule, incidents: Iterable[Incident] = (), *, indices: int | None = None, seconds: float | None = None, from_empty: bool = False,
-    spark_test_catches: float | None = None, follow: bool = True, agreement: float = 1e-6, tolerance: float = 1e-3,
-    progress: Callable[[int, int], None] | None = None,
+    spark_test_catches: float | None = None, follow: bool | Collection[int] = True, agreement: float = 1e-6, tolerance: float = 1e-3,
+    progress: Callable[[int, int], None] | None = None, cold_start: float | None = None, leaving: Callable[[Journey], bool] | None = None,
 ) -> MachineRun:  # fmt: skip
     """Run the loaded machine.
 
@@ -162,14 +163,20 @@ def simulate_machine(
     spark_test_catches : float, optional
         Leak into the bulb [mol/s] from which the spark test finds a leaker; its head is blanked from there on.
         By default nothing is found.
-    follow : bool
-        Keep the histories of the valves (`MachineRun.journeys`); without them a run is faster.
+    follow : bool or collection of int
+        Keep the histories of the valves (`MachineRun.journeys`), of all heads or of these; without them a run is faster.
     agreement : float
         Largest relative change per period of a bulb or line pressure that counts as settled [1].
     tolerance : float
         Relative tolerance of a step [1].
     progress : callable, optional
         Called with (indices done, indices planned) after every index.
+    cold_start : float, optional
+        The run begins so many seconds after the machine was switched on cold, heads empty; oven and diffusion pumps come up
+        while it goes on (each index takes them as they are in its middle).  Needs `indices` or `seconds`.
+    leaving : callable, optional
+        Called with each followed valve that leaves the machine, which is then not kept in `MachineRun.journeys`; when it
+        returns True the run ends after that index.
 
     Returns
     -------
@@ -178,7 +185,9 @@ def simulate_machine(
     Raises
     ------
     DesignFault
-        Incidents that cannot happen.
+        Incidents that cannot happen; a cold start of a machine whose file says nothing of its warm-up.
+    ValueError
+        Contradictory lengths of the run, or a cold start without one.
     FailedRun
         The stepper gave up, heads and lines did not agree, or the gas ledger did not close.
     """
@@ -186,12 +195,14 @@ def simulate_machine(
     rotation = schedule.machine.positions
     if indices is not None and seconds is not None:
         raise ValueError("give indices or seconds, not both")
+    if cold_start is not None and indices is None and seconds is None:
+        raise ValueError("a machine that warms up settles after hours only: give indices or seconds")
     count = indices if indices is not None else MOST_INDICES if seconds is None else max(1, int(np.ceil(seconds / schedule.index_time)))
     if count < 1:
         raise ValueError(f"a run needs at least 1 index, not {count}")
     stood = sum(i.duration for i in incidents if isinstance(i, Stop) and 0.0 < i.duration < np.inf)
     check_incidents(schedule, incidents, seconds if seconds is not None else count * schedule.index_time + stood)
-    turret = _Turret(schedule, incidents, from_empty, spark_test_catches, follow, tolerance)
+    turret = _Turret(schedule, incidents, from_empty, spark_test_catches, follow, tolerance, cold_start, leaving)
     alike = not any(isinstance(i, (Leaker, BrokenValve, ScoredPlate, EmptyHead, OtherValves)) for i in incidents)
     period = 1 if alike else rotation
     last_incident = max((i.start for i in incidents), default=0.0)
@@ -202,6 +213,8 @@ def simulate_machine(
         change = turret.index(number, begin, halt, period)
         if progress is not None:
             progress(number, count)
+        if turret.ended:
+            break
         through = begin >= last_incident and (not incidents or number > rotation) and (not from_empty or number > rotation)
         if settled is None and through and change <= agreement:
             settled = number
@@ -215,10 +228,12 @@ def simulate_machine(
 class _Turret:
     """The machine between two indices, and the account of what happened."""
 
-    def __init__(self, schedule, incidents, from_empty, spark_test_catches, follow, tolerance):
+    def __init__(self, schedule, incidents, from_empty, spark_test_catches, follow, tolerance, cold_start, leaving):
         self.schedule, self.incidents = schedule, incidents
-        self.spark_test_catches, self.follow, self.tolerance = spark_test_catches, follow, tolerance
+        self.spark_test_catches, self.tolerance = spark_test_catches, tolerance
         self.machine = schedule.machine
+        heads = range(1, self.machine.positions + 1)
+        self.followed = frozenset(heads if follow is True else follow or ())
         self.lines = Lines(schedule)
         self.air = self.lines.air
         self.rubber = gas_array(self.machine.rubber_gases)
@@ -232,7 +247,10 @@ class _Turret:
         self.loaded = 0
         self.history: LineHistory | None = None
         self.moving, self.dwelling = self.lines.moving, self.lines.dwelling
-        if from_empty:
+        self.cold_start, self.leaving, self.ended = cold_start, leaving, False
+        if cold_start is not None:
+            self._take_pumps_at(cold_start)
+        if from_empty or cold_start is not None:
             self.at_lines = self.lines.at_rest().end
         else:
             self._settle()
@@ -246,16 +264,19 @@ class _Turret:
         done = settle_lines(self.schedule, valve, phases, self.lines, self.tolerance, self.counts)
         riding = _first_phases(phases, phases_on_machine(phases))
         states = done.states[: len(riding.time)]
-        seen = histories(self.schedule, valve, riding, states, rates_of(valve, riding, states, done.waves), done.waves)
+        seen = histories(self.schedule, valve, riding, states, rates_of(valve, riding, states, done.waves), done.waves) if self.followed else {}
         starts = riding.time[np.searchsorted(riding.position, np.arange(1, self.machine.positions + 2), side="left").clip(max=len(riding.time) - 1)]
         for head in range(2, self.machine.positions + 1):
             rows = np.flatnonzero(riding.position < head)
             rider = Rider(head, 2 - head, self.schedule, valve, states[rows[-1]].copy(), float(starts[head - 1]))
-            if self.follow:
+            if head in self.followed:
                 rider.pieces.append({name: seen[name][rows] for name in TIMED})
             self._begin(rider)
         self.history = done.history
         self.at_lines = done.history.end.copy()
+
+    def _take_pumps_at(self, seconds: float) -> None:
+        self.lines.take_pumps_of(after_cold_start(self.schedule, seconds).machine, self.schedule.valve.tables)
 
     def _begin(self, rider: Rider) -> None:
         rider.begun = rider.state.copy()
@@ -272,6 +293,8 @@ class _Turret:
         halt = halt._replace(strikes=strikes)
         self.lines.set_grid(self.schedule, halt)
         end = begin + self.schedule.index_time + halt.duration
+        if self.cold_start is not None:
+            self._take_pumps_at(self.cold_start + 0.5 * (begin + end))
         self.lines.weaken({i.line: i.speed_share for i in self.incidents if isinstance(i, WeakPump) and i.start < end})
         grid = index_grid(self.schedule, halt)
         names = [line.name for line in machine.lines]
@@ -302,7 +325,7 @@ class _Turret:
         bulb = {}
         for head, marched in done.heads.items():
             rider = self.riders[head]
-            if self.follow:
+            if head in self.followed:
                 rates_there = rates_of(rider.valve, marched.phases, marched.states, done.waves)
                 seen = histories(rider.schedule, rider.valve, marched.phases, marched.states, rates_there, done.waves)
                 rider.pieces.append({name: seen[name] for name in TIMED})
@@ -355,6 +378,10 @@ class _Turret:
         scored = [(i.start, i.throughput) for i in self.incidents if isinstance(i, ScoredPlate) and i.head == rider.head]
         slack = [(i.start, i.power_share) for i in self.incidents if isinstance(i, SlackCoil) and i.position == setting.position]
         nodes = len(rider.valve.node_names)
+        schedule = rider.schedule
+        if self.cold_start is not None:
+            air = after_cold_start(schedule, self.cold_start + 0.5 * (begin + end)).oven_temperature
+            schedule = replace(schedule, oven_temperature=air)
 
         def change(control, stretch: Stretch):
             now = begin + stretch.start + 1e-9
@@ -368,7 +395,7 @@ class _Turret:
                 if start <= now:
                     control[rates.CONTROL_COUNT : rates.CONTROL_COUNT + nodes] *= left
 
-        return stretches_in_index(rider, setting, grid, halt, change, [start - begin for start, _ in (*rider.leaks, *scored, *slack)])
+        return stretches_in_index(rider, schedule, setting, grid, halt, change, [start - begin for start, _ in (*rider.leaks, *scored, *slack)])
 
     def _strike(self, rider: Rider, incident: Leaker | BrokenValve) -> None:
         """The valve leaks from the moment of the incident on."""
@@ -405,8 +432,12 @@ class _Turret:
         self._close(rider)
         at = rider.valve.tables.at
         self.account["ejected"] += rider.state[at.bulb : at.bulb + G] + rider.state[at.head : at.head + G]
-        if self.follow:
-            self.journeys.append(self._journey(rider))
+        if rider.head in self.followed:
+            journey = self._journey(rider)
+            if self.leaving is None:
+                self.journeys.append(journey)
+            else:
+                self.ended |= bool(self.leaving(journey))
 
     def _journey(self, rider: Rider) -> Journey:
         """The valve's whole history, with its sealed life if it was tipped off."""

@@ -137,14 +137,18 @@ def pump_flow(p, y, group, flow):
 
 @kernel_on_arrays
 def _settling(p, y, group):
-    """Running share that pump `p` tends to, its derivative by the backing pressure [1/Pa], and the time [s]."""
+    """Running share that pump `p` tends to, its derivative by pressure on either side [1/Pa], and the time [s].
+
+    A jet or rotor fails in dense gas whichever side that comes from: a flooded inlet counts like backing pressure
+    (practice).  In work the inlet is thin and the critical backing pressure is what it is said to be.
+    """
     x = group.numbers[p]
-    target = group.target[p]
-    behind = _total(y, target * G) * group.rt / group.volume[target]
+    source, target = group.source[p], group.target[p]
+    dense = (_total(y, target * G) / group.volume[target] + _total(y, source * G) / group.volume[source]) * group.rt
     if group.kind[p] == DIFFUSION:
-        aim, slope = jet_target(behind, x[P_CRITICAL])
+        aim, slope = jet_target(dense, x[P_CRITICAL])
     else:
-        aim, slope = turbomolecular_target(behind, x[P_CRITICAL])
+        aim, slope = turbomolecular_target(dense, x[P_CRITICAL])
     return aim, slope, x[P_STALL] if aim < y[group.state[p]] else x[P_RECOVER]
 
 
@@ -229,10 +233,10 @@ def group_jacobian(t, y, group, wave, jac):
             offset += G
         state = group.state[p]
         if state != NO_STATE:
-            behind = group.target[p] * G
             _, slope, time = _settling(p, y, group)
-            for j in range(G):
-                jac.core[state, behind + j] += slope * group.rt / group.volume[group.target[p]] / time
+            for volume in (group.source[p], group.target[p]):
+                for j in range(G):
+                    jac.core[state, volume * G + j] += slope * group.rt / group.volume[volume] / time
             jac.core[state, state] -= 1.0 / time
 
 

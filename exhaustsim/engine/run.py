@@ -8,7 +8,7 @@ each line is marched over one index with that inflow, and the two are repeated u
 pressure changes by more than a thousandth (root mean square over the index).  The first pass
 is a draft at a looser tolerance.
 
-Not here: unlike heads, leakers, stops, cold start.
+Not here: unlike heads, leakers, stops, cold start (`exhaustsim.engine.loaded`).
 """
 
 from __future__ import annotations

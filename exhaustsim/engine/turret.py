@@ -66,13 +66,13 @@ class HeadMarch(NamedTuple):
     end: np.ndarray
 
 
-def stretches_in_index(rider: Rider, setting: PositionSetting, grid, halt: Halt, change, moments) -> list[Stretch]:
-    """Phases of `rider` in the index that brings it to the position of `setting`.
+def stretches_in_index(rider: Rider, schedule: Schedule, setting: PositionSetting, grid, halt: Halt, change, moments) -> list[Stretch]:
+    """Phases of `rider` in the index that brings it to the position of `setting`; `schedule` is its own, as the shop is now.
 
     `change(control, stretch)` edits the controls of each; `moments` are times [s from the beginning of the index]
     at which it may change its mind.
     """
-    stretches = stretches_at(rider.schedule, rider.valve, setting, rider.clock, grid, halt)
+    stretches = stretches_at(schedule, rider.valve, setting, rider.clock, grid, halt)
     for moment in moments:
         stretches = [piece for stretch in stretches for piece in _cut(stretch, moment)]
     for stretch in stretches:

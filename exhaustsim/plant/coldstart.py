@@ -4,7 +4,10 @@ Oven and diffusion pumps come up over tens of minutes, a valve goes round in thr
 valve therefore meets the machine as good as standing still, and its schedule is run with the oven
 air and the pumps of that moment.
 
-Not here: a turret that goes on through the warm-up, and what the lines and the oil have taken up
+A turret that goes on through the warm-up takes oven and pumps anew in every index
+(`exhaustsim.engine.loaded.simulate_machine` with `cold_start`).
+
+Not here: what the lines and the oil have taken up
 overnight; the machine counts as pumped down by its rotary pumps.  A diffusion pump whose oil does not boil yet
 is a pipe to its backing pump.
 """

@@ -97,6 +97,9 @@ FLAG_KINDS = {
     "index_infeasible": "time",
     "ledger_open": "share",
     "outside_evidence": "number",
+    "cross_talk": "share",
+    "leaker": "number",
+    "stop_tolerance": "time",
 }
 
 

@@ -6,7 +6,8 @@ them in the valve, and the first thing to try.
 only ever a note, its warn limit is the limit of the note.  Each check has one remedy, the first
 thing to try.  The limits are practice of the trade
 where a comment does not say otherwise, not properties of nature.
-`NOT_JUDGED` lists the flags of the trade that one run of one good valve cannot raise, and why.
+`NOT_JUDGED` lists the flags of the trade that no simulated run can raise yet, and why; those of the
+loaded machine are in `exhaustsim.studies.machineflags`.
 
 Levels: "stop", the schedule is not to be run; "warn", look before running; "note", good to know.
 """
@@ -18,6 +19,7 @@ from dataclasses import dataclass
 
 from exhaustsim.constants import ZERO_CELSIUS
 from exhaustsim.engine.result import Run
+from exhaustsim.plant.valve import ValveDesign
 from exhaustsim.studies import linereadings, readings
 from exhaustsim.studies.readings import Reading
 from exhaustsim.units import PASCAL_LITRE
@@ -51,6 +53,21 @@ class Check:
     told: str = ""  # the reading in words, with {value}, where "what is value" would read badly
     told_short: str = ""  # as `told` for a reading below zero, with its size as {value}
     covers_target: str = ""  # the target whose miss says the same
+
+
+def limits_for(valve: ValveDesign, key: str, usual: Limits) -> Limits:
+    """The limits under `key` that the valve file sets, else the usual ones.
+
+    What is only ever a note stays one: the warn limit of the valve file is the limit of the note.
+    """
+    own = valve.thresholds.get(key)
+    if own is None:
+        return usual
+    if usual.note is not None and usual.warn is None:
+        return Limits(note=usual.note if own.warn is None else own.warn, stop=own.stop)
+    return Limits(
+        note=usual.note, warn=usual.warn if own.warn is None else own.warn, stop=usual.stop if own.stop is None else own.stop
+    )
 
 
 def celsius(temperature: float) -> float:
@@ -403,12 +420,9 @@ CHECKS: tuple[Check, ...] = (
     ),
 )  # fmt: skip
 
-#: Flags of the trade that are not judged from one run of one good valve, and what they need.
+#: Flags of the trade that are not judged from a run, and what they need.
 NOT_JUDGED = {
-    "cross_talk": "needs a machine with unlike heads",
-    "leaker": "needs a machine with a leaking head",
     "virtual_leak": "needs a measured pressure log",
-    "stop_tolerance": "needs runs with a stopped machine",
     "sub_target_by_scatter": "needs many valves with scatter",
     "gauge_range": "needs a measured pressure log",
 }

@@ -14,15 +14,17 @@ from dataclasses import asdict, dataclass
 
 import numpy as np
 
+from exhaustsim.compiled import spread
 from exhaustsim.constants import AR, N2, O2
 from exhaustsim.engine.loaded import Journey, MachineRun, simulate_machine
 from exhaustsim.engine.run import simulate
 from exhaustsim.plant.incidents import EmptyHead, Leaker
 from exhaustsim.plant.schedule import Schedule
-from exhaustsim.studies.flags import Limits
+from exhaustsim.studies.flags import Limits, limits_for
 
 CROSS_TALK_LIMITS = Limits(warn=0.25, stop=1.0)  # practice: share by which neighbours raise the bulb pressure
 LEAKER_LIMITS = Limits(warn=3.0, stop=10.0)  # practice: bulb pressure at the spark test over that of a good valve
+FIRST_GUESS = 1e-2  # of the largest leak to try
 LEAK_AGREEMENT = 0.02  # relative width at which the search for a leak ends
 
 
@@ -35,6 +37,7 @@ class CrossTalk:
     bulb_pressure: float  # Pa, machine full
     alone: float  # Pa, all other heads empty
     judged: bool  # a target or the tip-off is judged here
+    limits: Limits = CROSS_TALK_LIMITS
 
     @property
     def excess(self) -> float:
@@ -51,10 +54,11 @@ class CrossTalk:
         """Level of the `cross_talk` flag, or ""; breakdown positions and others without a target are excepted."""
         if not self.judged:
             return ""
-        return "stop" if self.excess > CROSS_TALK_LIMITS.stop else "warn" if self.excess > CROSS_TALK_LIMITS.warn else ""
+        return "stop" if self.excess > self.limits.stop else "warn" if self.excess > self.limits.warn else ""
 
     def to_json(self) -> dict:
-        return asdict(self) | {"excess": self.excess, "level": self.level}
+        told = asdict(self) | {"excess": self.excess, "level": self.level}
+        return {name: value for name, value in told.items() if name != "limits"}
 
 
 def alone(schedule: Schedule, tolerance: float = 1e-3) -> Journey:
@@ -81,12 +85,13 @@ def cross_talk(schedule: Schedule, run=None) -> tuple[CrossTalk, ...]:
     full = simulate(schedule) if run is None else run
     single = alone(schedule).run
     judged = {int(full.position[full.judged_at]), schedule.position_of("tip_off")}
+    limits = limits_for(schedule.valve, "cross_talk", CROSS_TALK_LIMITS)
     out = []
     for setting in schedule.positions:
         line = schedule.machine.line_of_position.get(setting.position)
         if line is not None:
             pressures = [float(r.total_bulb_pressure[_told_at(r, setting.position)]) for r in (full, single)]
-            out.append(CrossTalk(setting.position, line, *pressures, setting.position in judged))
+            out.append(CrossTalk(setting.position, line, *pressures, setting.position in judged, limits))
     return tuple(out)
 
 
@@ -160,8 +165,15 @@ def leaker_limits(schedule: Schedule, largest: float, progress: Callable[[int], 
                 progress(len(seen))
         return seen[leak]
 
-    own = _crossing(lambda leak: look(leak)[0], largest)
-    neighbours = _crossing(lambda leak: look(leak)[1], largest)
+    beginnings = (0.0, FIRST_GUESS * largest)
+    spread(lambda number: look(beginnings[number]), len(beginnings))
+    found: list[float | None] = [None, None]
+
+    def search(number):
+        found[number] = _crossing(lambda leak: look(leak)[number], largest)
+
+    spread(search, 2)
+    own, neighbours = found
     return LeakerLimits(own, neighbours, None if neighbours is None else seen[neighbours][2], largest)
 
 
@@ -180,7 +192,7 @@ def _crossing(over, largest: float) -> float | None:
     the bracket closes from both sides.
     """
     low, high = 0.0, None
-    guess = 1e-2 * largest
+    guess = FIRST_GUESS * largest
     if over(low) > 1.0:
         return low
     for _ in range(40):
@@ -207,8 +219,8 @@ def _crossing(over, largest: float) -> float | None:
     return high
 
 
-def leaker_level(run, good) -> tuple[float, str]:
-    """(bulb pressure at the end of the spark test over that of a good valve, level of the `leaker` flag).
+def leaker_ratio(run, good) -> float:
+    """Bulb pressure at the end of the spark test over that of a good valve.
 
     Raises
     ------
@@ -218,10 +230,22 @@ def leaker_level(run, good) -> tuple[float, str]:
     position = run.schedule.position_of("spark_test")
     if position is None:
         raise ValueError(f"schedule {run.schedule.name} has no position with the spark test")
-    ratio = float(run.total_bulb_pressure[run.end_of(position)] / good.total_bulb_pressure[good.end_of(position)])
+    return float(run.total_bulb_pressure[run.end_of(position)] / good.total_bulb_pressure[good.end_of(position)])
+
+
+def leaker_level(run, good) -> tuple[float, str]:
+    """(`leaker_ratio`, level of the `leaker` flag).
+
+    Raises
+    ------
+    ValueError
+        The schedule has no spark test.
+    """
+    ratio = leaker_ratio(run, good)
+    limits = limits_for(run.schedule.valve, "leaker", LEAKER_LIMITS)
     if not math.isfinite(ratio):
         return ratio, ""
-    return ratio, "stop" if ratio > LEAKER_LIMITS.stop else "warn" if ratio > LEAKER_LIMITS.warn else ""
+    return ratio, "stop" if ratio > limits.stop else "warn" if ratio > limits.warn else ""
 
 
 def excess_of_neighbours(machine_run: MachineRun, good: MachineRun, number: int) -> np.ndarray:

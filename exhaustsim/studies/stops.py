@@ -11,20 +11,22 @@ do not wait for the turret.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import asdict, dataclass
 
 import numpy as np
 
+from exhaustsim.compiled import spread
 from exhaustsim.engine.loaded import Journey, MachineRun, simulate_machine
 from exhaustsim.engine.run import simulate
 from exhaustsim.plant.incidents import Stop
 from exhaustsim.plant.schedule import Schedule
-from exhaustsim.studies.flags import Limits
+from exhaustsim.studies.flags import CHECKS, Limits, limits_for
 from exhaustsim.studies.verdict import Verdict, judge
 
 STOP_LIMITS = Limits(warn=30.0, stop=10.0)  # s, practice
 LADDER = (10.0, 30.0, 100.0, 300.0, 1000.0, 3600.0)  # s, stops tried first
+TEMPERATURES = frozenset(check.name for check in CHECKS if check.kind == "temperature" and not check.too_low)
 STOP_AGREEMENT = 0.1  # relative width at which the search for a position's tolerance ends
 
 
@@ -51,16 +53,23 @@ class StopTolerance:
     fails_at: float | None  # s, shortest stop tried that spoils it; None if none does
     first: str  # what fails first, by its name; "" if nothing does
     sentence: str
+    limits: Limits = STOP_LIMITS
+
+    @property
+    def by_temperature(self) -> bool:
+        """What fails first is a temperature that is too high."""
+        return self.first in TEMPERATURES
 
     @property
     def level(self) -> str:
-        """Level of the `stop_tolerance` flag, or ""."""
-        if self.fails_at is None:
+        """Level of the `stop_tolerance` flag, or ""; it watches temperatures, so a flash cut off by the stop does not raise it."""
+        if not self.by_temperature:
             return ""
-        return "stop" if self.seconds < STOP_LIMITS.stop else "warn" if self.seconds < STOP_LIMITS.warn else ""
+        return "stop" if self.seconds < self.limits.stop else "warn" if self.seconds < self.limits.warn else ""
 
     def to_json(self) -> dict:
-        return asdict(self) | {"level": self.level}
+        told = asdict(self) | {"level": self.level}
+        return {name: value for name, value in told.items() if name != "limits"}
 
 
 def failings(verdict: Verdict) -> dict[str, str]:
@@ -93,8 +102,10 @@ def _rode(run: MachineRun, journey: Journey, number: int) -> bool:
     return journey.entered <= number < journey.entered + run.schedule.machine.positions
 
 
-def after_stop(schedule: Schedule, seconds: float, moment: float | None = None, rf_stays: bool = False) -> MachineRun:
-    """The loaded machine through one stop and until every valve that stood on it has left.
+def after_stop(
+    schedule: Schedule, seconds: float, moment: float | None = None, rf_stays: bool = False, positions: Iterable[int] | None = None
+) -> MachineRun:
+    """The loaded machine through one stop and until the valves that stood at `positions` have left, by default all.
 
     moment : s after the beginning of the index; by default the middle of the dwell.
     """
@@ -102,7 +113,9 @@ def after_stop(schedule: Schedule, seconds: float, moment: float | None = None, 
         moment = schedule.machine.transfer_time + 0.5 * schedule.dwell
     rotation = schedule.machine.positions
     stop = Stop(moment, seconds, rf_stays)
-    return simulate_machine(schedule, [stop], indices=rotation + 1)
+    # In the first index every head stands at the position of its own number.
+    heads = frozenset(range(1, rotation + 1) if positions is None else positions)
+    return simulate_machine(schedule, [stop], indices=rotation + 2 - min(heads), follow=True if positions is None else heads)
 
 
 def stop_tolerance(
@@ -135,36 +148,48 @@ def stop_tolerance(
     runs = 0
     most = len(ladder) + 12
 
-    def look(seconds):
+    def open_at(seconds):
+        return [p for p in positions if bears[p] < seconds < fails.get(p, (np.inf,))[0]]
+
+    def look(several):
         nonlocal runs
-        run = after_stop(schedule, seconds, moment, rf_stays)
-        stood = run.indices[0].position
-        for journey in run.journeys:
-            if not _rode(run, journey, 1):
-                continue
-            position = stood[journey.head]
-            found = {name: why for name, why in failings(judge(journey.run)).items() if name not in good}
-            if found and seconds < fails.get(position, (np.inf,))[0]:
-                fails[position] = (seconds, *next(iter(found.items())))
-            elif not found and seconds < fails.get(position, (np.inf,))[0]:
-                bears[position] = max(bears[position], seconds)
-        runs += 1
+        asked = [open_at(seconds) for seconds in several]
+        found: list[dict[int, dict[str, str]]] = [{} for _ in several]
+
+        def job(number):
+            run = after_stop(schedule, several[number], moment, rf_stays, asked[number])
+            for journey in run.journeys:
+                if _rode(run, journey, 1):
+                    unfit = failings(judge(journey.run))
+                    found[number][run.indices[0].position[journey.head]] = {name: why for name, why in unfit.items() if name not in good}
+
+        spread(job, len(several))
+        for seconds, outcome in zip(several, found, strict=True):
+            for position, reasons in outcome.items():
+                if reasons and seconds < fails.get(position, (np.inf,))[0]:
+                    fails[position] = (seconds, *next(iter(reasons.items())))
+                elif not reasons and seconds < fails.get(position, (np.inf,))[0]:
+                    bears[position] = max(bears[position], seconds)
+        runs += len(several)
         if progress is not None:
             progress(runs, most)
 
-    for seconds in ladder:
-        look(seconds)
-        if len(fails) == len(bears):
+    for k in range(0, len(ladder), 2):
+        rungs = [seconds for seconds in ladder[k : k + 2] if open_at(seconds)]
+        if not rungs or len(fails) == len(bears):
             break
+        look(rungs)
     while runs < most:
         open_ = [
             (bears[p], fails[p][0]) for p in positions if p in fails and fails[p][0] - bears[p] > STOP_AGREEMENT * fails[p][0] and fails[p][0] > 1.0
         ]
         if not open_:
             break
-        # The bracket that most positions share first.
-        low, high = max(set(open_), key=lambda pair: (open_.count(pair), -pair[1]))
-        look(np.sqrt(low * high) if low > 0.0 else high / 4.0)
+        # The brackets that most positions share first.
+        ranked = sorted(set(open_), key=lambda pair: (-open_.count(pair), pair[1]))[: min(2, most - runs)]
+        look([float(np.sqrt(low * high)) if low > 0.0 else high / 4.0 for low, high in ranked])
+    limits = limits_for(schedule.valve, "stop_tolerance", STOP_LIMITS)
     return tuple(
-        StopTolerance(p, bears[p], *(fails[p] if p in fails else (None, "", f"bears the longest stop tried, {ladder[-1]:g} s"))) for p in positions
+        StopTolerance(p, bears[p], *(fails[p] if p in fails else (None, "", f"bears the longest stop tried, {ladder[-1]:g} s")), limits)
+        for p in positions
     )

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 
 from exhaustsim.constants import AR, GAS_NAMES, N2, O2, REFERENCE_TEMPERATURE, ZERO_CELSIUS
 from exhaustsim.engine.result import Run
-from exhaustsim.studies.flags import CHECKS, LEVELS, Check, Limits
+from exhaustsim.studies.flags import CHECKS, LEVELS, Check, Limits, limits_for
 from exhaustsim.studies.headline import Reason, told_in_order
 from exhaustsim.studies.readings import Reading
 from exhaustsim.units import PASCAL_LITRE, convert, format_number, share_texts, show
@@ -68,8 +68,8 @@ class TargetCheck:
     def texts(self, pressure_unit: str) -> tuple[str, str]:
         """Value and limit as a table shows them: pressures in `pressure_unit`, shares in %."""
         if self.unit == "Pa":
-            return _texts(self.value, self.limit, "pressure", pressure_unit)
-        return _texts(self.value, self.limit, "share", "%")
+            return texts_of(self.value, self.limit, "pressure", pressure_unit)
+        return texts_of(self.value, self.limit, "share", "%")
 
 
 @dataclass(frozen=True, eq=False)
@@ -233,19 +233,9 @@ def judge(run: Run, pressure_unit: str = "Pa") -> Verdict:
 
 
 def limits_of(run: Run, check: Check) -> Limits:
-    """The limits of `check` for this valve: those that the valve file sets, else the usual ones.
-
-    What is only ever a note stays one: the warn limit of the valve file is the limit of the note.
-    """
+    """The limits of `check` for this valve: those that the valve file sets, else the usual ones."""
     usual = check.limits if isinstance(check.limits, Limits) else check.limits(run)
-    own = run.schedule.valve.thresholds.get(check.key)
-    if own is None:
-        return usual
-    if usual.note is not None and usual.warn is None:
-        return Limits(note=usual.note if own.warn is None else own.warn, stop=own.stop)
-    return Limits(
-        note=usual.note, warn=usual.warn if own.warn is None else own.warn, stop=usual.stop if own.stop is None else own.stop
-    )
+    return limits_for(run.schedule.valve, check.key, usual)
 
 
 def raise_flag(run: Run, check: Check, pressure_unit: str = "Pa") -> Flag | None:
@@ -263,7 +253,7 @@ def raise_flag(run: Run, check: Check, pressure_unit: str = "Pa") -> Flag | None
 
 def _flag(run: Run, check: Check, reading: Reading, level: str, limit: float, pressure_unit: str) -> Flag:
     unit = pressure_unit if check.kind == "pressure" else check.unit
-    value, bound = _texts(reading.value, limit, check.kind, unit)
+    value, bound = texts_of(reading.value, limit, check.kind, unit)
     if check.told_short and limit == 0.0:
         told = check.told_short.format(value=value.removeprefix("-"))
     else:
@@ -393,11 +383,11 @@ def _apart(value: float, limit: float, figures: int) -> tuple[str, str]:
 
 def against(value: float, limit: float, kind: str, unit: str, between: str) -> str:
     """Value and limit with their unit, such as 0.030 Pa against 0.050 Pa."""
-    texts = _texts(value, limit, kind, unit)
+    texts = texts_of(value, limit, kind, unit)
     return f"{texts[0]} {between} {texts[1]}"
 
 
-def _texts(value: float, limit: float, kind: str, unit: str) -> tuple[str, str]:
+def texts_of(value: float, limit: float, kind: str, unit: str) -> tuple[str, str]:
     """Value and limit, each with its unit; shares in %, a rate of change as a share in a second."""
     if kind == "share":
         return share_texts(value, limit)
