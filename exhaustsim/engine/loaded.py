@@ -272,8 +272,16 @@ class _Turret:
             if head in self.followed:
                 rider.pieces.append({name: seen[name][rows] for name in TIMED})
             self._begin(rider)
+            self._meet(rider, range(1, head), self.lines.waveforms(done.history))
         self.history = done.history
         self.at_lines = done.history.end.copy()
+
+    def _meet(self, rider: Rider, positions: Iterable[int], waves: tuple[LineWaveform, ...]) -> None:
+        """Keep of each line on which the valve stood the waveform of its worst index: what its flags are raised on."""
+        stood = {self.machine.line_of_position.get(p) for p in positions}
+        for wave in waves:
+            if wave.name in stood and (wave.name not in rider.met or wave.mean_pressure > rider.met[wave.name].mean_pressure):
+                rider.met[wave.name] = wave
 
     def _take_pumps_at(self, seconds: float) -> None:
         self.lines.take_pumps_of(after_cold_start(self.schedule, seconds).machine, self.schedule.valve.tables)
@@ -338,6 +346,8 @@ class _Turret:
             self._change(position, bulb, done.history, period),
         )  # fmt: skip
         self.records.append(record)
+        for head in done.heads:
+            self._meet(self.riders[head], (position[head],), record.lines)
         self.history, self.moving, self.dwelling = done.history, self.lines.moving, self.lines.dwelling
         self.at_lines = done.history.end.copy()
         self.at_lines = self.lines.cleared(self.at_lines)
@@ -456,7 +466,7 @@ class _Turret:
         halts = [(r.position[rider.head], r.halt) for r in self.records[-self.machine.positions :] if r.halt.duration > 0.0]
         entered = last.number - self.machine.positions + 1
         run = Run(
-            schedule=schedule, outcome=self._outcome(last), ledger=ledger, lines=last.lines, tolerance=self.tolerance,
+            schedule=schedule, outcome=self._outcome(last), ledger=ledger, lines=tuple(rider.met.get(w.name, w) for w in last.lines), tolerance=self.tolerance,
             halts=tuple(halts), node_names=valve.node_names, sources=valve.sources, **whole,
         )  # fmt: skip
         scored = tuple(i for i in self.incidents if isinstance(i, ScoredPlate) and i.head == rider.head)

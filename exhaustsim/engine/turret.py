@@ -51,6 +51,7 @@ class Rider:
     begun: np.ndarray | None = None  # state from which the ledger counts
     cut_off: bool = False  # its port stays blanked: found by the spark test
     pieces: list = field(default_factory=list)  # histories so far, one per index
+    met: dict = field(default_factory=dict)  # line name -> its waveform in the index in which it stood highest while the valve stood there
 
     @property
     def leak(self) -> float:

@@ -18,11 +18,10 @@ from exhaustsim.plant.incidents import (
 )  # fmt: skip
 from exhaustsim.plant.schedule import Schedule
 from exhaustsim.studies.lineload import LineLoad, line_loads
-from exhaustsim.studies.neighbours import (
-    LEAKER_LIMITS, CrossTalk, LeakerLimits, cross_talk, excess_of_neighbours, leaker_level, leaker_limits,
-)
+from exhaustsim.studies.machineflags import machine_flags
+from exhaustsim.studies.neighbours import CrossTalk, LeakerLimits, cross_talk, excess_of_neighbours, leaker_limits
 from exhaustsim.studies.stops import Scrap, StopTolerance, scrap_list, stop_tolerance
-from exhaustsim.studies.verdict import Verdict, judge
+from exhaustsim.studies.verdict import Flag, Verdict, judge
 from exhaustsim.units import PASCAL_LITRE, convert, format_number, share_text, show
 
 NOTHING = 2e-3  # share: two runs of tolerance 1e-3 differ by as much
@@ -49,15 +48,6 @@ class LineFinding:
         return {n: getattr(self, n).to_json() for n in names} | {"load": self.load, "stalled": self.stalled, "overloaded": self.overloaded}
 
 
-@dataclass(frozen=True)
-class MachineFlag:
-    """A flag that only a loaded machine can raise."""
-
-    name: str  # cross_talk, leaker, stop_tolerance
-    level: str
-    sentence: str
-
-
 @dataclass(frozen=True, eq=False)
 class Findings:
     """A machine run and what was asked of it."""
@@ -67,7 +57,7 @@ class Findings:
     verdict: Verdict  # of a valve without incidents
     lines: tuple[LineFinding, ...]
     scrap: tuple[Scrap, ...]
-    flags: tuple[MachineFlag, ...]
+    flags: tuple[Flag, ...]  # that only a loaded machine can raise
     talk: tuple[CrossTalk, ...]  # empty unless asked
     limits: LeakerLimits | None
     tolerances: tuple[StopTolerance, ...]
@@ -203,7 +193,7 @@ def find(
             schedule, rf_stays=rf_stays, progress=lambda n, most: progress(f"{schedule.name}: stop tolerance, {n} machine runs of at most {most}")
         )
     return Findings(
-        run, usual, good, line_findings(run, usual), scrap, _flags(run, good, talk, bears), talk, limits, bears, pressure_unit
+        run, usual, good, line_findings(run, usual), scrap, machine_flags(run.schedule, talk, bears, run, good.run), talk, limits, bears, pressure_unit
     )
 
 
@@ -277,30 +267,6 @@ def _scrap(run: MachineRun, good: Verdict, since: float, unit: str, tolerance: f
         standard = good if schedule is run.schedule else judge(simulate(schedule, tolerance), unit)
         out += scrap_list(mine, standard, since, unit)
     return tuple(sorted(out, key=lambda s: s.number))
-
-
-def _flags(run: MachineRun, good: Verdict, talk, bears) -> tuple[MachineFlag, ...]:
-    flags = []
-    if run.schedule.position_of("spark_test") is not None:
-        for journey in run.journeys:
-            if journey.run.schedule is run.schedule and any(isinstance(i, Leaker) for i in journey.incidents):
-                ratio, level = leaker_level(journey.run, good.run)
-                if level:
-                    limit = LEAKER_LIMITS.stop if level == "stop" else LEAKER_LIMITS.warn
-                    words = (
-                        f"head {journey.head}: bulb pressure at the end of the spark test is {format_number(ratio, 2)} times that of a good "
-                        f"valve ({level} above {limit:g})"
-                    )
-                    flags.append(MachineFlag("leaker", level, words))
-    for row in talk:
-        if row.level:
-            words = f"position {row.position}: neighbours raise the bulb pressure by {excess_text(row.excess)}"
-            flags.append(MachineFlag("cross_talk", row.level, words))
-    for row in bears:
-        if row.level:
-            words = f"position {row.position}: bears a stop of {row.seconds:.3g} s, not of {row.fails_at:.3g} s: {row.sentence}"
-            flags.append(MachineFlag("stop_tolerance", row.level, words))
-    return tuple(sorted(flags, key=lambda flag: flag.level != "stop"))
 
 
 def excess_text(share: float) -> str:

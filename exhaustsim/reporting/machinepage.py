@@ -80,7 +80,7 @@ def _flags(findings: Findings) -> str:
         return "<p>None.</p>"
     items = "".join(
         f'<li><span class="mark {escape(f.level)}">{escape(f.level.upper())}</span> <strong>{escape(f.name.replace("_", " "))}</strong>: '
-        f"{escape(f.sentence)}</li>"
+        f"{escape(f.sentence)} Try: {escape(f.remedy)}.</li>"
         for f in findings.flags
     )
     return f'<ul class="flags">{items}</ul>'

@@ -32,7 +32,7 @@ def machine_text(findings: Findings) -> str:
     cut = [str(j.head) for j in findings.run.journeys if j.cut_off]
     if cut:
         parts.append(_filled(f"Blanked from the spark test on, or broken: head {', '.join(dict.fromkeys(cut))}."))
-    flags = [f"{f.level:<4}  {f.name.replace('_', ' ')}: {f.sentence}" for f in findings.flags]
+    flags = [f"{f.level:<4}  {f.name.replace('_', ' ')}: {f.sentence} Try: {f.remedy}." for f in findings.flags]
     lines = (textwrap.fill(flag, WIDTH, initial_indent="  ", subsequent_indent="        ") for flag in flags)
     parts.append("Flags of the machine\n" + ("\n".join(lines) or "  no flags"))
     if findings.talk:

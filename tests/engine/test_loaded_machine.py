@@ -332,3 +332,13 @@ def test_two_at_once(schedule, incidents, told):
     with pytest.raises(DesignFault, match=told) as caught:
         simulate_machine(schedule, incidents, indices=17)
     assert len(caught.value.faults) == 1
+
+
+def test_a_valve_is_judged_on_the_lines_as_they_were_while_it_stood_there(schedules):
+    """A leaker on line D at the start: the valves that stand on D then meet its pressure, one that comes to D later does not."""
+    run = simulate_machine(schedules["standard"], [Leaker(15, PASCAL_LITRE)], indices=6)
+    line = {head: next(w for w in journey.run.lines if w.name == "D") for head, journey in ((j.head, j) for j in run.journeys)}
+    flooded = run.indices[0].lines[-1].mean_pressure
+    assert flooded > 10.0 * run.last.lines[-1].mean_pressure
+    assert line[14].mean_pressure == line[15].mean_pressure == pytest.approx(flooded, rel=1e-12)
+    assert line[12].mean_pressure < 0.2 * flooded  # came to D in the second index, when the leaker had been tipped off
