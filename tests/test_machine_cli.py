@@ -203,12 +203,12 @@ def test_limits_and_tolerances_are_told_in_words():
     findings = replace(
         leaker_on_5(),
         limits=LeakerLimits(1e-3 * MOL_PER_PASCAL_LITRE, 0.2 * MOL_PER_PASCAL_LITRE, -1, 100.0 * MOL_PER_PASCAL_LITRE),
-        tolerances=(StopTolerance(1, 3600.0, None, "", "bears it"), StopTolerance(14, 8.0, 9.0, "under_flash", "short life")),
+        tolerances=(StopTolerance(1, 3600.0, None, "", "bears it"), StopTolerance(14, 8.0, 9.0, "anode_over_temperature", "film on the micas")),
     )
     text = " ".join(machinetext.machine_text(findings).split())
     assert "misses a target of the bulb from 0.0010 Pa L/s on" in text
     assert "A neighbour, loaded 1 index before it, misses one from 0.20 Pa L/s on: the spark test must catch that much." in text
-    assert "14 8.0 9.0 under flash short life stop" in text
+    assert "14 8.0 9.0 anode over temperature film on the micas stop" in text
     none = replace(findings, limits=LeakerLimits(None, None, None, 100.0 * MOL_PER_PASCAL_LITRE))
     assert "No neighbour misses one with any leak up to 100 Pa L/s." in " ".join(machinetext.limit_sentences(none))
 

@@ -17,7 +17,7 @@ def tolerances():
     """Made up: every kind of bar, with the longest name of a flag."""
     rows = [StopTolerance(p, 3600.0, None, "", "") for p in range(1, 8)]
     rows += [StopTolerance(p, s, 1.1 * s, "cathode_over_temperature", "why") for p, s in zip(range(8, 14), (150, 90, 61, 59, 31, 29), strict=True)]
-    short = [StopTolerance(14, 8.4, 9.0, "under_flash", "why"), StopTolerance(15, 0.0, 1.0, "barium_spent", "why")]
+    short = [StopTolerance(14, 8.4, 9.0, "anode_over_temperature", "why"), StopTolerance(15, 0.0, 1.0, "suck_in", "why")]
     return (*rows, *short, StopTolerance(16, 1e3, 1.1e3, "x", "why"))
 
 
