@@ -43,6 +43,10 @@ def add_options(command) -> None:
         help=f"the leak at which a neighbour misses its target, up to {LARGEST_LEAK:g} Pa L/s (about 10 machine runs)",
     )  # fmt: skip
     command.add_argument("--stop-tolerance", action="store_true", help="how long a stop each position bears (about 15 machine runs)")
+    command.add_argument(
+        "--cold-start", metavar="MINUTES",
+        help="how many valves to scrap when loading begins MINUTES after the machine was switched on cold (its file needs [warm_up])",
+    )  # fmt: skip
     command.add_argument("--cross-talk", action="store_true", help="how much of each position's bulb pressure is the neighbours'")
     command.add_argument("--out", metavar="DIR", help="write a page (HTML), pictures (PNG) and the result (JSON) there")
     command.add_argument("--strict", action="store_true", help="exit 3 when a valve is to be scrapped or a flag says stop")
@@ -71,6 +75,7 @@ def work(options, progress):
         faults += fault.faults
     asked = _Reader(faults)
     incidents, spark, indices, seconds = asked.incidents(options, schedule), *asked.length(options)
+    cold = asked.cold_start(options.cold_start)
     if schedule is not None:
         faults += _impossible(schedule, incidents, indices, seconds)
     if faults:
@@ -78,7 +83,7 @@ def work(options, progress):
     return find(
         schedule, incidents, indices=indices, seconds=seconds, from_empty=options.from_empty, spark_test_catches=spark,
         largest_leak=LARGEST_LEAK * PASCAL_LITRE if options.leak_limits else None, tolerances=options.stop_tolerance,
-        neighbours=options.cross_talk, rf_stays=options.rf_stays, pressure_unit=options.units, tolerance=options.tolerance, progress=progress,
+        neighbours=options.cross_talk, cold_start=cold, rf_stays=options.rf_stays, pressure_unit=options.units, tolerance=options.tolerance, progress=progress,
     )  # fmt: skip
 
 
@@ -191,6 +196,19 @@ class _Reader:
             self._fault("--indices", options.indices, "a run ends after so many indices or so many seconds", "leave out one of them")
             values[2] = None
         return values
+
+    def cold_start(self, text) -> float | None:
+        """Seconds between switching on and loading."""
+        if text is None:
+            return None
+        try:
+            minutes = float(text)
+        except ValueError:
+            minutes = -1.0
+        if not 0.0 <= minutes < float("inf"):
+            self._fault("--cold-start", text, "needs minutes from 0 up", "as --cold-start 30")
+            return None
+        return 60.0 * minutes
 
     def _other(self, text, schedule) -> list:
         """Heads loaded by another schedule."""

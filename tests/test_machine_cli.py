@@ -228,3 +228,14 @@ def test_python_offers_the_same_names():
         "leaker_limits", "stop_tolerance", "scrap_list", "line_loads",
     ):  # fmt: skip
         assert callable(getattr(exhaustsim, name)) and name in exhaustsim.__all__
+
+
+def test_cold_start_counts_the_valves_to_scrap(monkeypatch, capsys):
+    """With an hour of waiting the demo machine is warm: the study behind it has its own tests."""
+    from exhaustsim.studies.coldheads import ColdStart
+
+    monkeypatch.setattr(machinefindings, "heads_to_scrap", lambda schedule, waited, progress: ColdStart(waited, 0, waited, 16, {}))
+    assert cli.main(["machine", STANDARD, "--indices", "1", "--cold-start", "60"]) == 0
+    assert "With 60 min of waiting after the cold start no valve need be scrapped." in " ".join(capsys.readouterr().out.split())
+    assert cli.main(["machine", STANDARD, "--cold-start", "soon"]) == 2
+    assert "needs minutes from 0 up" in capsys.readouterr().err

@@ -17,6 +17,7 @@ from exhaustsim.plant.incidents import (
     BrokenValve, EmptyHead, Incident, Leaker, OtherValves, ScoredPlate, SlackCoil, Stop, WeakPump,
 )  # fmt: skip
 from exhaustsim.plant.schedule import Schedule
+from exhaustsim.studies.coldheads import ColdStart, heads_to_scrap
 from exhaustsim.studies.lineload import LineLoad, line_loads
 from exhaustsim.studies.machineflags import machine_flags
 from exhaustsim.studies.neighbours import CrossTalk, LeakerLimits, cross_talk, excess_of_neighbours, leaker_limits
@@ -62,6 +63,7 @@ class Findings:
     limits: LeakerLimits | None
     tolerances: tuple[StopTolerance, ...]
     pressure_unit: str
+    cold: ColdStart | None = None  # unless asked
 
     @property
     def passes(self) -> bool:
@@ -141,6 +143,7 @@ class Findings:
             "cross_talk_si": [t.to_json() for t in self.talk],
             "leak_limits_mol_s": None if self.limits is None else self.limits.to_json(),
             "stop_tolerance": [t.to_json() for t in self.tolerances],
+            "cold_start": None if self.cold is None else self.cold.to_json(),
             "ledger_error": run.ledger.error,
         }
 
@@ -148,7 +151,7 @@ class Findings:
 def find(
     schedule: Schedule, incidents: Iterable[Incident] = (), *, indices: int | None = None, seconds: float | None = None, from_empty: bool = False,
     spark_test_catches: float | None = None, largest_leak: float | None = None, tolerances: bool = False, neighbours: bool = False,
-    rf_stays: bool = False, pressure_unit: str = "Pa", tolerance: float = 1e-3, progress: Callable[[str], None] = lambda words: None,
+    cold_start: float | None = None, rf_stays: bool = False, pressure_unit: str = "Pa", tolerance: float = 1e-3, progress: Callable[[str], None] = lambda words: None,
 ) -> Findings:  # fmt: skip
     """Run the machine and the studies asked for.
 
@@ -158,6 +161,8 @@ def find(
         Look for the leaks that spoil something, up to this one [mol/s].
     tolerances, neighbours : bool
         Whether to look for the stop that each position bears, and for the cross-talk.
+    cold_start : float, optional
+        Count the valves to scrap when loading begins so many seconds after switching on.
     progress : callable
         Told in words what is being done.
 
@@ -192,8 +197,11 @@ def find(
         bears = stop_tolerance(
             schedule, rf_stays=rf_stays, progress=lambda n, most: progress(f"{schedule.name}: stop tolerance, {n} machine runs of at most {most}")
         )
+    cold = None
+    if cold_start is not None:
+        cold = heads_to_scrap(schedule, cold_start, lambda n, most: progress(f"{schedule.name}: cold start, index {n} (at most {most})"))
     return Findings(
-        run, usual, good, line_findings(run, usual), scrap, machine_flags(run.schedule, talk, bears, run, good.run), talk, limits, bears, pressure_unit
+        run, usual, good, line_findings(run, usual), scrap, machine_flags(run.schedule, talk, bears, run, good.run), talk, limits, bears, pressure_unit, cold
     )
 
 

@@ -41,6 +41,8 @@ def machine_text(findings: Findings) -> str:
         parts.append("Leak limits\n" + "\n".join(_filled(words) for words in limit_sentences(findings)))
     if findings.tolerances:
         parts.append(f"Stop tolerance ({STOP_LEGEND})\n" + grid(tolerance_table(findings), left=(3, 4, 5)))
+    if findings.cold is not None:
+        parts.append("Cold start\n" + _filled(findings.cold.sentence))
     parts.append(_filled(run_sentence(findings)))
     parts.append(textwrap.fill(CAUTION, WIDTH))
     return "\n\n".join(parts)
