@@ -27,7 +27,7 @@ COMPILED := exhaustsim/compiled.py exhaustsim/constants.py $(wildcard exhaustsim
 # Coverage cannot see into compiled code: laws and engine are tested uncompiled for it, studies as they are.
 UNCOMPILED_TESTS := tests/laws tests/engine/test_stiff.py tests/engine/test_jacobian.py tests/engine/test_march.py tests/engine/test_pumping.py \
 	tests/engine/test_uncompiled.py tests/test_published.py exhaustsim/physics
-COMPILED_TESTS := tests/engine/test_outcomes.py $(filter-out $(addprefix tests/test_, \
+COMPILED_TESTS := $(addprefix tests/engine/test_, outcomes.py loaded_machine.py turret.py chambers.py) $(filter-out $(addprefix tests/test_, \
 	published.py orderings.py effects.py compiled.py counts.py benchmarks.py plots.py designfile.py units.py data.py imports.py desk.py notebooks.py), $(wildcard tests/test_*.py))
 
 # Small dense matrices only: more than one thread per process makes linear algebra slower here.
