@@ -14,15 +14,16 @@ import time
 import numpy as np
 
 from exhaustsim.physics import tracedmolecules as traced
+from exhaustsim.physics import tracedshapes
 
 #: Shapes about as long as wide, and the demo exhaust stem; lengths in bore radii.
 SHAPES = {
-    "tube": lambda **o: traced.trace_tube(10.0, **o),
-    "exhaust stem 3 mm by 60 mm": lambda **o: traced.trace_tube(40.0, **o),
-    "elbow": lambda **o: traced.trace_elbow(5.0, 5.0, 1.0, np.pi / 2, **o),
-    "cone": lambda **o: traced.trace_cone(5.0, 1.0, 0.5, **o),
-    "step": lambda **o: traced.trace_step(10.0, 1.0, 10.0, 0.5, **o),
-    "pinch": lambda **o: traced.trace_pinch(10.0, 1.0, 1.0, 2.0, 0.5, **o),
+    "tube": lambda **o: tracedshapes.trace_tube(10.0, **o),
+    "exhaust stem 3 mm by 60 mm": lambda **o: tracedshapes.trace_tube(40.0, **o),
+    "elbow": lambda **o: tracedshapes.trace_elbow(5.0, 5.0, 1.0, np.pi / 2, **o),
+    "cone": lambda **o: tracedshapes.trace_cone(5.0, 1.0, 0.5, **o),
+    "step": lambda **o: tracedshapes.trace_step(10.0, 1.0, 10.0, 0.5, **o),
+    "pinch": lambda **o: tracedshapes.trace_pinch(10.0, 1.0, 1.0, 2.0, 0.5, **o),
     "annulus": lambda **o: traced.trace_annulus(5.0, 0.5, 1.0, **o),
     "duct": lambda **o: traced.trace_duct(5.0, 1.0, 1.0, **o),
 }

@@ -14,7 +14,8 @@ from exhaustsim.engine.result import FailedRun
 from exhaustsim.engine.run import simulate
 from exhaustsim.physics import transmission
 from exhaustsim.physics.rarefaction import transmission_probability
-from exhaustsim.physics.tracedmolecules import TracedMolecules, trace_elbow
+from exhaustsim.physics.tracedmolecules import TracedMolecules
+from exhaustsim.physics.tracedshapes import trace_elbow
 from exhaustsim.plant.designfile import DesignFault, load_valve
 from exhaustsim.plant.valve import StemSection
 

@@ -9,6 +9,7 @@ from exhaustsim import compiled
 from exhaustsim.constants import GAS_COUNT
 from exhaustsim.physics import conductance, rarefaction, sections, transmission
 from exhaustsim.physics import tracedmolecules as traced
+from exhaustsim.physics import tracedshapes
 from exhaustsim.physics.conductance import TUBE_SCRATCH, TUBE_SIZE
 from exhaustsim.physics.randomnumbers import next_word, splitmix, streams, uniform
 
@@ -91,13 +92,13 @@ def test_streams_are_unlike_and_even():
 # Traced molecules
 
 SHAPES = {
-    "tube": lambda **o: traced.trace_tube(4.0, **o),
-    "elbow": lambda **o: traced.trace_elbow(2.0, 3.0, 1.0, 1.2, **o),
-    "cone": lambda **o: traced.trace_cone(3.0, 1.0, 0.4, **o),
-    "widening cone": lambda **o: traced.trace_cone(3.0, 0.4, 1.0, **o),
-    "step": lambda **o: traced.trace_step(3.0, 1.0, 2.0, 0.5, **o),
-    "step up": lambda **o: traced.trace_step(2.0, 0.5, 3.0, 1.0, **o),
-    "pinch": lambda **o: traced.trace_pinch(2.0, 1.0, 0.5, 1.0, 0.5, **o),
+    "tube": lambda **o: tracedshapes.trace_tube(4.0, **o),
+    "elbow": lambda **o: tracedshapes.trace_elbow(2.0, 3.0, 1.0, 1.2, **o),
+    "cone": lambda **o: tracedshapes.trace_cone(3.0, 1.0, 0.4, **o),
+    "widening cone": lambda **o: tracedshapes.trace_cone(3.0, 0.4, 1.0, **o),
+    "step": lambda **o: tracedshapes.trace_step(3.0, 1.0, 2.0, 0.5, **o),
+    "step up": lambda **o: tracedshapes.trace_step(2.0, 0.5, 3.0, 1.0, **o),
+    "pinch": lambda **o: tracedshapes.trace_pinch(2.0, 1.0, 0.5, 1.0, 0.5, **o),
     "annulus": lambda **o: traced.trace_annulus(2.0, 0.4, 1.0, **o),
     "duct": lambda **o: traced.trace_duct(2.0, 1.0, 2.0, **o),
     "two bends": lambda **o: traced.trace_sections([2.0, 2.0, 2.0], [1.0] * 3, [1.0] * 3, [0.9, -0.9], **o),
@@ -133,7 +134,7 @@ def test_wall_hits_are_half_the_wall_over_the_opening(name):
 
 @pytest.mark.parametrize("ratio", [0.5, 2.0, 10.0])
 def test_traced_tube_agrees_with_the_integral_equation(ratio):
-    assert abs(sigmas(traced.trace_tube(ratio, molecules=MOLECULES, seed=6), transmission.round_tube(ratio))) < 3.0
+    assert abs(sigmas(tracedshapes.trace_tube(ratio, molecules=MOLECULES, seed=6), transmission.round_tube(ratio))) < 3.0
 
 
 @pytest.mark.parametrize(("there", "back", "areas"), [("cone", "widening cone", 0.16), ("step", "step up", 0.25)])
@@ -145,10 +146,10 @@ def test_as_much_flows_back_as_there(there, back, areas):
 
 def test_a_tube_cut_up_is_the_same_tube():
     """Three joints, one a bend of nothing: the same molecules take the same ways but for rounding."""
-    whole = traced.trace_tube(4.0, molecules=MOLECULES, seed=9)
+    whole = tracedshapes.trace_tube(4.0, molecules=MOLECULES, seed=9)
     parts = traced.trace_sections([1.0, 0.5, 1.5, 1.0], [1.0] * 4, [1.0] * 4, [0.0] * 3, molecules=MOLECULES, seed=10)
     assert abs(sigmas(parts, whole.probability, whole.standard_error)) < 3.0
-    straight = traced.trace_elbow(2.0, 2.0, 1.0, 1e-9, molecules=MOLECULES, seed=11)
+    straight = tracedshapes.trace_elbow(2.0, 2.0, 1.0, 1e-9, molecules=MOLECULES, seed=11)
     assert abs(sigmas(straight, transmission.round_tube(4.0))) < 3.0
 
 
@@ -160,14 +161,14 @@ def test_a_wide_box_between_two_tubes_forgets_where_the_molecules_came_from():
 
 
 def test_error_never_claims_certainty():
-    all_through = traced.trace_tube(1e-9, molecules=100)
+    all_through = tracedshapes.trace_tube(1e-9, molecules=100)
     assert all_through.probability == 1.0
     assert all_through.standard_error > 0.0
 
 
 def test_progress_is_told_once_for_each_batch():
     told = []
-    traced.trace_tube(1.0, molecules=200, threads=2, told=told.append)
+    tracedshapes.trace_tube(1.0, molecules=200, threads=2, told=told.append)
     assert len(told) == traced.BATCHES
     assert max(told) == 1.0
 
@@ -175,15 +176,15 @@ def test_progress_is_told_once_for_each_batch():
 @pytest.mark.parametrize(
     ("call", "text"),
     [
-        (lambda: traced.trace_tube(-1.0), "lengths must be above zero"),
-        (lambda: traced.trace_cone(1.0, 1.0, np.nan), "end_radii must be above zero"),
+        (lambda: tracedshapes.trace_tube(-1.0), "lengths must be above zero"),
+        (lambda: tracedshapes.trace_cone(1.0, 1.0, np.nan), "end_radii must be above zero"),
         (lambda: traced.trace_sections([1.0], [1.0, 1.0], [1.0]), "for each section"),
-        (lambda: traced.trace_elbow(1.0, 1.0, 1.0, 3.0), "bends must be"),
-        (lambda: traced.trace_elbow(0.9, 1.0, 1.0, np.pi / 2), "section 1 is too short for its mitre"),
+        (lambda: tracedshapes.trace_elbow(1.0, 1.0, 1.0, 3.0), "bends must be"),
+        (lambda: tracedshapes.trace_elbow(0.9, 1.0, 1.0, np.pi / 2), "section 1 is too short for its mitre"),
         (lambda: traced.trace_sections([2.0, 2.0], [1.0, 0.5], [1.0, 0.5], [0.5]), "two cylinders of one bore"),
         (lambda: traced.trace_annulus(1.0, 1.0, 1.0), "inner_radius < outer_radius"),
         (lambda: traced.trace_duct(1.0, 0.0, 1.0), "above zero"),
-        (lambda: traced.trace_tube(1.0, molecules=0), "at least 1"),
+        (lambda: tracedshapes.trace_tube(1.0, molecules=0), "at least 1"),
     ],
 )
 def test_shapes_that_cannot_be_are_refused(call, text):

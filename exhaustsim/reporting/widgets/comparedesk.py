@@ -20,7 +20,7 @@ from typing import NamedTuple
 import ipywidgets as widgets
 
 from exhaustsim.engine.draft import draft
-from exhaustsim.engine.result import FailedRun, Run
+from exhaustsim.engine.result import Run
 from exhaustsim.engine.run import simulate
 from exhaustsim.plant.designfile import load_schedules
 from exhaustsim.plant.faults import DesignFault
@@ -29,7 +29,7 @@ from exhaustsim.plant.trial import Trial
 from exhaustsim.reporting.widgets import outcome
 from exhaustsim.reporting.widgets.constantspanel import ConstantsPanel
 from exhaustsim.reporting.widgets.deskpages import DeskPages
-from exhaustsim.reporting.widgets.fields import STYLE, alert, button, choice, told
+from exhaustsim.reporting.widgets.fields import STYLE, button, choice, problem_alert, told
 from exhaustsim.reporting.widgets.livepicture import LivePicture
 from exhaustsim.reporting.widgets.settings import SettingsPanel
 from exhaustsim.reporting.widgets.worker import LatestWins
@@ -235,13 +235,7 @@ class CompareDesk(widgets.VBox):
 
     def tell(self, problem: Exception) -> None:
         """Show what went wrong."""
-        if isinstance(problem, FailedRun):
-            words = f"The run failed: {problem}"
-        elif isinstance(problem, (DesignFault, OSError)):
-            words = str(problem)
-        else:
-            words = f"The desk itself failed ({type(problem).__name__}: {problem}). What is shown may not belong to the settings."
-        self.errors.value = alert(words)
+        self.errors.value = problem_alert(problem)
 
     def _say(self, words: str) -> None:
         self.status.value = f'<div class="small" role="status" aria-live="polite">{words}</div>'

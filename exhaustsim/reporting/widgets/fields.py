@@ -15,6 +15,8 @@ from html import escape
 
 import ipywidgets as widgets
 
+from exhaustsim.engine.result import FailedRun
+from exhaustsim.plant.faults import DesignFault
 from exhaustsim.units import UnitFault, convert, format_number, parse
 
 LABEL, WIDE_LABEL = "150px", "330px"
@@ -41,6 +43,17 @@ STYLE = """<style>
 def alert(text: str) -> str:
     """`text` so that it is seen, and read out by a screen reader at once."""
     return f'<div class="fault" role="alert">{escape(text)}</div>' if text else ""
+
+
+def problem_alert(problem: Exception) -> str:
+    """What went wrong at a desk, as an alert: a failed run, a fault of the user's, or one of the program."""
+    if isinstance(problem, FailedRun):
+        words = f"The run failed: {problem}"
+    elif isinstance(problem, (DesignFault, OSError)):
+        words = str(problem)
+    else:
+        words = f"The desk itself failed ({type(problem).__name__}: {problem}). What is shown may not belong to the settings."
+    return alert(words)
 
 
 def told(method: Callable) -> Callable:

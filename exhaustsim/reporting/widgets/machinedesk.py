@@ -16,9 +16,7 @@ from typing import NamedTuple
 
 import ipywidgets as widgets
 
-from exhaustsim.engine.result import FailedRun
 from exhaustsim.plant.designfile import load_schedule
-from exhaustsim.plant.faults import DesignFault
 from exhaustsim.plant.incidents import BrokenValve, Incident, Leaker, Stop
 from exhaustsim.plant.schedule import Schedule
 from exhaustsim.reporting import machineplots, machinetext
@@ -26,7 +24,7 @@ from exhaustsim.reporting.machinefindings import Findings, find
 from exhaustsim.reporting.machinepage import write_page
 from exhaustsim.reporting.widgets import outcome
 from exhaustsim.reporting.widgets.comparedesk import RESTS, UNITS
-from exhaustsim.reporting.widgets.fields import LABEL, STYLE, Quantity, alert, button, choice, table, told
+from exhaustsim.reporting.widgets.fields import LABEL, STYLE, Quantity, button, choice, problem_alert, table, told
 from exhaustsim.reporting.widgets.livepicture import png
 from exhaustsim.reporting.widgets.worker import DRAWING, LatestWins
 from exhaustsim.units import PASCAL_LITRE, UnitFault, parse
@@ -272,13 +270,7 @@ class MachineDesk(widgets.VBox):
 
     def tell(self, problem: Exception) -> None:
         """Show what went wrong."""
-        if isinstance(problem, FailedRun):
-            words = f"The run failed: {problem}"
-        elif isinstance(problem, (DesignFault, OSError)):
-            words = str(problem)
-        else:
-            words = f"The desk itself failed ({type(problem).__name__}: {problem}). What is shown may not belong to the settings."
-        self.errors.value = alert(words)
+        self.errors.value = problem_alert(problem)
 
     def _say(self, words: str) -> None:
         self.status.value = f'<div class="small" role="status" aria-live="polite">{words}</div>'
