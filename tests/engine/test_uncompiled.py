@@ -2,7 +2,7 @@
 
 Compiled code divides by zero and overflows in silence, plain Python raises (a fault seen only there would
 be a rate that is finite by luck), and the compiler joins multiplication and addition.  Whichever way this
-process runs, the other one is asked for the same run in a process of its own; `make coverage` runs this
+process runs, the other one is asked for the same run in a process of its own; `make test` runs this
 file uncompiled, so that coverage sees the lines of the engine.
 """
 
