@@ -513,12 +513,12 @@ class Progress:
 def _never_compiled() -> bool:
     """True when the cache folder holds no machine code of the engine's main loop yet."""
     march = sys.modules.get("exhaustsim.engine.march")
-    compiled = getattr(getattr(march, "march", None), "stats", None)
+    compiled = getattr(getattr(march, "_march", None), "stats", None)
     folder = getattr(compiled, "cache_path", None)
     if not folder:
         return False
     with contextlib.suppress(OSError):
-        return not any(name.startswith("march.march-") and name.endswith(".nbi") for name in os.listdir(folder))
+        return not any(name.startswith("march._march-") and name.endswith(".nbi") for name in os.listdir(folder))
     return True
 
 

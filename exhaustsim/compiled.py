@@ -2,7 +2,7 @@
 
 `kernel` is used by every law of `exhaustsim.physics` and every loop of the engine;
 `kernel_on_arrays` by those that make no array themselves and are called thousands of times;
-`unlocked_kernel` is `kernel` for a long loop that `spread` runs in several threads at once.
+`unlocked_kernel` is `kernel` for a long loop that `spread` runs in several threads at once, `unlocked_kernel_on_arrays` both.
 Set `EXHAUSTSIM_PURE_PYTHON=1` before import to run the same functions uncompiled, for
 coverage and for stepping through with a debugger.
 
@@ -70,7 +70,7 @@ if PURE_PYTHON:
         """Leave `function` as it is: the uncompiled mode."""
         return function
 
-    kernel_on_arrays = unlocked_kernel = kernel
+    kernel_on_arrays = unlocked_kernel = unlocked_kernel_on_arrays = kernel
 
 else:
     import numba
@@ -93,6 +93,10 @@ else:
     def unlocked_kernel(function):
         """As `kernel`; other threads go on while it runs, so it may change only what no other thread touches."""
         return _compiled(function, nogil=True)
+
+    def unlocked_kernel_on_arrays(function):
+        """Compile as both: no array of its own, and other threads go on while it runs."""
+        return _compiled(function, nogil=True, _nrt=False)
 
     def _compiled(function, **more):
         # The folder is read when caching is switched on, so other users of the compiler keep theirs.

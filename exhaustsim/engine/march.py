@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from exhaustsim.compiled import kernel_on_arrays, unlocked_kernel
+from exhaustsim.compiled import kernel_on_arrays, unlocked_kernel_on_arrays
 from exhaustsim.engine.jacobian import JACOBIAN_WORK, head_jacobian
 from exhaustsim.engine.pumping import group_jacobian, group_rates
 from exhaustsim.engine.rates import Waveform, head_rates
@@ -66,7 +66,6 @@ class _Room(NamedTuple):
     jacobian: Jacobian
 
 
-@unlocked_kernel
 def march(
     kind, head, group, shape, controls, durations, starts, wave_of_phase, wave_time, wave_value, wave_slope, sample_ptr, sample_time, y, absolute,
     relative, watched_first, watched_last, max_steps, states, counts,
@@ -79,31 +78,33 @@ def march(
     which `states` rows are filled; absolute (states,), relative: tolerances; counts (3,) steps,
     rejected, rate evaluations, added to.
     """
-    size = y.size
+    return _march(
+        kind, head, group, shape, controls, durations, starts, wave_of_phase, wave_time, wave_value, wave_slope, sample_ptr,
+        sample_time, y, absolute, relative, watched_first, watched_last, max_steps, states, counts, _room(shape, y.size),
+    )  # fmt: skip
+
+
+def _room(shape, size) -> _Room:
+    """Work space of a march with `size` states.
+
+    Made outside the compiled loop: a compiled function that did it would be a second copy of the loop to compile.
+    """
     count = shape.core + shape.leaves
-    rate = np.zeros((8, size))
-    trial = np.zeros(size)
-    stage_y = np.zeros(size)
-    increments = np.zeros((8, count))
-    combined = np.zeros(count)
-    weights = np.zeros((3, size))
-    work = np.zeros(max(JACOBIAN_WORK, 3 * size))
     factors = Factors(
         np.zeros(block_shape(shape.core)), np.zeros(shape.leaves), np.zeros(shape.back_row.size),
         np.zeros(shape.leaf_col.size), np.zeros(block_shape(shape.core)[1]),
     )  # fmt: skip
-    jac = Jacobian(
+    jacobian = Jacobian(
         np.zeros((shape.core, shape.core)), np.zeros(shape.leaves), np.zeros(shape.leaf_col.size),
         np.zeros(shape.back_row.size), np.zeros(shape.quad_col.size), np.zeros(size),
     )  # fmt: skip
-    room = _Room(rate, trial, stage_y, increments, combined, weights, work, factors, jac)
-    return _march(
-        kind, head, group, shape, controls, durations, starts, wave_of_phase, wave_time, wave_value, wave_slope, sample_ptr,
-        sample_time, y, absolute, relative, watched_first, watched_last, max_steps, states, counts, room,
+    return _Room(
+        np.zeros((8, size)), np.zeros(size), np.zeros(size), np.zeros((8, count)), np.zeros(count), np.zeros((3, size)),
+        np.zeros(max(JACOBIAN_WORK, 3 * size)), factors, jacobian,
     )  # fmt: skip
 
 
-@kernel_on_arrays
+@unlocked_kernel_on_arrays
 def _march(
     kind, head, group, shape, controls, durations, starts, wave_of_phase, wave_time, wave_value, wave_slope, sample_ptr,
     sample_time, y, absolute, relative, watched_first, watched_last, max_steps, states, counts, room,
