@@ -284,7 +284,8 @@ def _check_members(top: Entries, places: dict[str, Entries]) -> None:
     for member in added("diffusion"):
         lacking(member, ["prefactor", "energy"], "a diffusion law needs both")
     for member in added("gauges"):
-        lacking(member, members_of("gauges"), "a gauge needs its range and every gas")
+        # Without a scale error a gauge can still be read; `studies/gaugetreatment` then says that it is not known.
+        lacking(member, [key for key in members_of("gauges") if key != "scale_error"], "a gauge needs its range and every gas")
         factors = [_plain_number(places, f"{member}.relative_sensitivity.{gas}") for gas in GAS_NAMES]
         if None not in factors and 1.0 not in factors:
             top.faults.append(Fault(top.file, f"{member}.relative_sensitivity", "", "no gas has the factor 1",
