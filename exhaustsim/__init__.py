@@ -35,6 +35,7 @@ _HOMES = {
     "EmptyHead": "exhaustsim.plant.incidents",
     "WeakPump": "exhaustsim.plant.incidents",
     "OtherValves": "exhaustsim.plant.incidents",
+    "AiredHeads": "exhaustsim.plant.incidents",
     "line_loads": "exhaustsim.studies.lineload",
     "cross_talk": "exhaustsim.studies.neighbours",
     "leaker_limits": "exhaustsim.studies.neighbours",

@@ -14,6 +14,7 @@ LARGEST_LEAK = 100.0  # Pa L/s: no leak above this is tried by --leak-limits
 OPTIONS = {  # name of an incident -> option, and how the field is called there
     "Leaker": "--leaker", "BrokenValve": "--broken", "Stop": "--stop", "ScoredPlate": "--scored", "SlackCoil": "--slack-coil",
     "EmptyHead": "--empty", "WeakPump": "--weak-pump", "OtherValves": "--other",
+    "AiredHeads": "--aired",
 }  # fmt: skip
 SECONDS = "seconds since the run began"
 
@@ -34,6 +35,7 @@ def add_options(command) -> None:
     several("--empty", "HEAD[@S]", "no valve is loaded into HEAD from the next time that it comes to position 1")
     several("--weak-pump", "LINE=SHARE[@S]", "the pump of LINE keeps only a share of its speed")
     several("--other", "HEADS=SCHEDULE", "HEADS (as 2,4-6) are loaded by another schedule from position 1 on")
+    several("--aired", "HEADS=TIME[@S]", 'HEADS (as 2,4-6) stood open to room air for so long before they are loaded, as 1-16="12 h"; they pass on the water')
     command.add_argument("--spark-test", metavar="RATE", help="leak from which the spark test finds a leaker; its head is then blanked")
     command.add_argument("--indices", metavar="N", help="how many indices to run; by default until pressures repeat themselves")
     command.add_argument("--seconds", metavar="T", help="how long to run instead, stops counted in")
@@ -48,6 +50,15 @@ def add_options(command) -> None:
         help="how many valves to scrap when loading begins MINUTES after the machine was switched on cold (its file needs [warm_up])",
     )  # fmt: skip
     command.add_argument("--cross-talk", action="store_true", help="how much of each position's bulb pressure is the neighbours'")
+    several(
+        "--move-line", "POSITION=LINE",
+        'what it would do to move a position to another line (heads alike, no incidents), as 12=D; "all": every move to a neighbouring line',
+    )
+    several(
+        "--mixed", "[HEADS=]SCHEDULE",
+        "whether HEADS (by default every second one) can be loaded by another schedule, and which line bears it; a card for another "
+        "machine is put onto this one by rule",
+    )
     command.add_argument("--out", metavar="DIR", help="write a page (HTML), pictures (PNG) and the result (JSON) there")
     command.add_argument("--strict", action="store_true", help="exit 3 when a valve is to be scrapped or a flag says stop")
 
@@ -76,6 +87,7 @@ def work(options, progress):
     asked = _Reader(faults)
     incidents, spark, indices, seconds = asked.incidents(options, schedule), *asked.length(options)
     cold = asked.cold_start(options.cold_start)
+    moves, mixes = asked.moves(options.move_line, schedule), asked.mixes(options.mixed, schedule)
     if schedule is not None:
         faults += _impossible(schedule, incidents, indices, seconds)
     if faults:
@@ -83,7 +95,8 @@ def work(options, progress):
     return find(
         schedule, incidents, indices=indices, seconds=seconds, from_empty=options.from_empty, spark_test_catches=spark,
         largest_leak=LARGEST_LEAK * PASCAL_LITRE if options.leak_limits else None, tolerances=options.stop_tolerance,
-        neighbours=options.cross_talk, cold_start=cold, rf_stays=options.rf_stays, pressure_unit=options.units, tolerance=options.tolerance, progress=progress,
+        neighbours=options.cross_talk, cold_start=cold, moves=moves, mixes=mixes,
+        rf_stays=options.rf_stays, pressure_unit=options.units, tolerance=options.tolerance, progress=progress,
     )  # fmt: skip
 
 
@@ -169,6 +182,12 @@ class _Reader:
             return plant.Stop(start, duration, options.rf_stays)
 
         each("--stop", options.stop, lambda text: [_seconds(text)], stop)
+
+        def stand(text):
+            heads, duration = _parted(text, 'HEADS=TIME, such as 1-16="12 h"')
+            return _heads(heads), _seconds(duration)
+
+        each("--aired", options.aired, stand, plant.AiredHeads)
         for text in options.other:
             out += self._other(text, schedule)
         if options.rf_stays and not options.stop and not options.stop_tolerance:
@@ -218,14 +237,7 @@ class _Reader:
 
         try:
             names, path = _parted(text, "HEADS=SCHEDULE, such as 2,4-6=dp2.toml")
-            heads: list[int] = []
-            for part in names.split(","):
-                first, dash, last = part.partition("-")
-                low = _whole(first, "a head")
-                high = _whole(last, "a head") if dash else low
-                if not 0 < high - low + 1 <= 1000:
-                    raise _Unreadable("needs heads in rising order", "such as 2,4-6")
-                heads += range(low, high + 1)
+            heads = _heads(names)
             other = load_schedule(path)
         except _Unreadable as problem:
             self._fault("--other", text, *problem.args)
@@ -233,7 +245,58 @@ class _Reader:
         except DesignFault as fault:
             self.faults += fault.faults
             return []
-        return [] if schedule is None else [OtherValves(tuple(heads), other)]
+        return [] if schedule is None else [OtherValves(heads, other)]
+
+    def moves(self, texts, schedule) -> list[tuple[int, str]] | None:
+        """Positions and the lines that they are to be tried on; empty for all, None when not asked."""
+        from exhaustsim.reporting.machinefindings import spans
+        from exhaustsim.studies.linemoves import problem_of_move
+
+        if not texts:
+            return None
+        out = []
+        for text in texts:
+            if text.strip() == "all":
+                continue
+            try:
+                place, line = _parted(text, "POSITION=LINE, such as 12=D, or all")
+                position = _whole(place, "a position")
+                if schedule is not None and (problem := problem_of_move(schedule.machine, position, line)):
+                    lines = schedule.machine.line_of_position
+                    stands = (f"{name} at {spans(p for p in lines if lines[p] == name)}" for name in dict.fromkeys(lines.values()))
+                    raise _Unreadable(problem, f"the lines are {', '.join(stands)}")
+                out.append((position, line))
+            except _Unreadable as problem:
+                self._fault("--move-line", text, *problem.args)
+        return [] if any(text.strip() == "all" for text in texts) else out
+
+    def mixes(self, texts, schedule) -> list:
+        """(heads, schedule) of every second valve that is asked about."""
+        from dataclasses import replace
+
+        from exhaustsim.plant.designfile import load_schedule
+        from exhaustsim.plant.faults import DesignFault
+        from exhaustsim.studies.mixedvalves import faults_of_mix
+
+        out = []
+        for text in texts:
+            names, equals, path = text.rpartition("=")
+            try:
+                heads = _heads(names) if equals else None
+                other = load_schedule(path)
+            except _Unreadable as problem:
+                self._fault("--mixed", text, *problem.args)
+                continue
+            except DesignFault as fault:
+                self.faults += fault.faults
+                continue
+            if schedule is None:
+                continue
+            heads = heads or tuple(range(1, schedule.machine.positions + 1, 2))
+            for fault in faults_of_mix(schedule, other, heads, HERE):
+                self.faults.append(replace(fault, key=fault.key.replace("OtherValves.", "--mixed ")))
+            out.append((heads, other))
+        return out
 
     def _moment(self, option, text):
         """(what, seconds or None) of "what@seconds"."""
@@ -262,6 +325,19 @@ def _whole(text: str, what: str) -> int:
         return int(text)
     except ValueError:
         raise _Unreadable(f"needs {what} as a whole number, not {text.strip()!r}") from None
+
+
+def _heads(text: str) -> tuple[int, ...]:
+    """Heads as 2,4-6."""
+    heads: list[int] = []
+    for part in text.split(","):
+        first, dash, last = part.partition("-")
+        low = _whole(first, "a head")
+        high = _whole(last, "a head") if dash else low
+        if not 0 < high - low + 1 <= 1000:
+            raise _Unreadable("needs heads in rising order", "such as 2,4-6")
+        heads += range(low, high + 1)
+    return tuple(heads)
 
 
 def _read(text: str, kind: str) -> float:

@@ -217,7 +217,7 @@ FAULTS = {
                      "contradicts rubber_gas", "keep one"),
     "rubber shares": (MACHINE, 'rubber_gas = "0 Pa L/s"', 'rubber_gas = "1e-4 Pa L/s"\nrubber_gases = { H2O = 0.9 }',
                       "port.rubber_gases", "shares must add up to 1", "correct the shares"),
-    "warm-up in degrees": (MACHINE, "[ports]\n", '[warm_up]\noven_time_constant = "15 degC"\n[ports]\n',
+    "warm-up in degrees": (MACHINE, '"15 min"', '"15 degC"',
                            "warm_up.oven_time_constant", "needs a time", "unit of a temperature"),
 }  # fmt: skip
 
@@ -259,9 +259,24 @@ def test_rubber_by_area_with_other_gases(coiled):
     assert dict(machine.rubber_gases) == {"H2O": 0.8, "N2": 0.15, "CO2": 0.05}
 
 
+def test_area_that_soaks_is_stated_or_that_of_the_rubber_or_the_usual_one(coiled):
+    usual = published.value("outgassing.head_surfaces.area")
+    for text, area in (("", usual), ('\nsoaking_area = "3 cm2"', 3e-4), ('\nrubber_area = "1 cm2"', 1e-4)):
+        old = 'rubber_gas = "0 Pa L/s"'
+        path = coiled / MACHINE
+        stated = path.read_text(encoding="utf-8")
+        path.write_text(stated.replace(old, old + text if "rubber" not in text else text.strip()), encoding="utf-8")
+        assert load_machine(path).soaking_area == pytest.approx(area, rel=1e-12)
+        path.write_text(stated, encoding="utf-8")
+    change(coiled, MACHINE, 'rubber_gas = "0 Pa L/s"', 'rubber_area = "-1 cm2"')
+    with pytest.raises(DesignFault) as caught:
+        load_machine(coiled / MACHINE)
+    assert [f.key for f in caught.value.faults] == ["port.rubber_area"]
+
+
 def test_valve_and_machine_alone_are_read(coiled):
     assert sum(n.in_coil is not None for n in load_valve(coiled / VALVE).nodes) == 2
-    assert load_machine(coiled / MACHINE).warm_up is None
+    assert load_machine(coiled / MACHINE).warm_up.oven_time_constant == 900.0
 
 
 # ---- the run -------------------------------------------------------------------------

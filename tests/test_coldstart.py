@@ -19,6 +19,12 @@ from exhaustsim.studies.coldheads import heads_to_scrap
 DEMO = Path(__file__).parent.parent / "demo_data"
 
 
+def without_warm_up(text):
+    """A machine file whose `[warm_up]` is taken out."""
+    before, _, rest = text.partition("[warm_up]")
+    return before + rest[rest.index("\n[") + 1 :]
+
+
 @pytest.fixture(scope="module")
 def schedule(schedules):
     return machine_with(schedules["standard"], warm_up=WarmUp(900.0, 1200.0))
@@ -94,7 +100,16 @@ def test_the_first_valves_are_lost_and_an_hour_later_all_is_well(schedule):
 
 def test_a_machine_that_says_nothing_is_refused(schedules):
     with pytest.raises(DesignFault, match=r"rx16.toml: 1 fault\n  warm_up\n      missing; a cold start needs it; add \[warm_up\]"):
-        after_cold_start(schedules["standard"], 60.0)
+        after_cold_start(machine_with(schedules["standard"], warm_up=None), 60.0)
+
+
+def test_the_demo_machines_say_how_they_warm_up():
+    """The usual figures of the table, so that a cold start needs no line added."""
+    from exhaustsim.plant.designfile import load_machine
+
+    usual = WarmUp(published.value("warm_up.oven_time_constant"), published.value("warm_up.pump_ready_time"))
+    for name in ("rx16", "rx24"):
+        assert load_machine(DEMO / f"machines/{name}.toml").warm_up == usual
 
 
 @pytest.mark.parametrize("seconds", [-1.0, float("inf"), float("nan")])
@@ -110,9 +125,11 @@ def test_command(tmp_path, capsys):
     shutil.copytree(DEMO, folder)
     machine = folder / "machines/rx16.toml"
     path = folder / "schedules/dt1_standard.toml"
+    stated = machine.read_text(encoding="utf-8")
+    machine.write_text(without_warm_up(stated), encoding="utf-8")
     assert cli.main(["run", str(path), "--minutes-after-cold-start", "10"]) == 2
     assert "add [warm_up]" in capsys.readouterr().err
-    machine.write_text(machine.read_text(encoding="utf-8") + "\n[warm_up]\n", encoding="utf-8")
+    machine.write_text(stated, encoding="utf-8")
     assert cli.main(["run", str(path), "--minutes-after-cold-start", "10", "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["schedule"] == "DT-1 standard, 10 min after a cold start"
     for bad in ("-1", "soon", "inf"):
@@ -129,7 +146,7 @@ def test_usual_warm_up_comes_from_the_table(tmp_path):
 
     path = tmp_path / "rx16.toml"
     shutil.copy(DEMO / "machines/rx16.toml", path)
-    path.write_text(path.read_text(encoding="utf-8") + '\n[warm_up]\npump_ready_time = "30 min"\n', encoding="utf-8")
+    path.write_text(without_warm_up(path.read_text(encoding="utf-8")) + '\n[warm_up]\npump_ready_time = "30 min"\n', encoding="utf-8")
     assert load_machine(path).warm_up == WarmUp(published.value("warm_up.oven_time_constant"), 1800.0)
 
 

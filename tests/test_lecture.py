@@ -313,6 +313,17 @@ def test_17_slide_rule_of_the_leaker(stand):
     assert argon == pytest.approx(4.7e-4, rel=0.1)  # 0.0093 x 0.04 Pa and its own 1e-4
 
 
+def test_17_law_first_then_the_loaded_machine(stand):
+    """Anchor 17 of the slide rule: the line up by 0.04 Pa; valve in front 2 s after the ports have opened, with what came in during transfer."""
+    one = lesson(17)
+    law, machine = one.compute(stand, one.values({**one.standard, **one.asked}), lambda: None)
+    assert law.draft and not machine.draft and machine.curves is law.curves
+    usual = float(stand.run.total_bulb_pressure[stand.run.judged_at])
+    assert law.answer - usual == pytest.approx(0.04, rel=0.02)
+    assert machine.answer - usual == pytest.approx(0.05, rel=0.15)
+    assert "On the loaded machine" in machine.reading
+
+
 def test_18_argon_first(stand):
     # Slide rule: 4e-11 Pa L/s brings argon to 1e-3 Pa in a year; the barium needs about 3e-7 Pa L/s to go in that time.
     from exhaustsim.studies.lessons.sealed import leaker_life
@@ -330,6 +341,11 @@ def test_19_the_law_of_the_wall_is_that_of_the_run(stand):
     missing = [air - float(run.node("bulb_wall")[run.end_of(p)]) for p in (4, 5)]
     assert 12.0 / math.log(missing[0] / missing[1]) == pytest.approx(wall_time_constant(stand), rel=0.35)
     before, after = asked(stand, 19)
+    law, loaded = lesson(19).compute(stand, lesson(19).values({**lesson(19).standard, **lesson(19).asked}), lambda: None)
+    assert law.draft and not loaded.draft
+    # The run's wall, slowed by what hangs on it, has come as far as an exponential with a time constant up to 35 % longer than the law's.
+    slowed = 60.0 / math.log((air - before.answer) / (air - loaded.answer))
+    assert wall_time_constant(stand) < slowed < 1.35 * wall_time_constant(stand)
     assert after.answer < air and convert(before.answer, "temperature", "degC") == pytest.approx(140.0, abs=5.0)
     hot = lesson(19).last(stand, {**lesson(19).standard, "oven": "560 degC"})
     assert "strain point after" in hot.reading

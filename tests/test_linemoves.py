@@ -42,8 +42,19 @@ def test_what_came_to_no_result_is_last_and_no_advice():
     assert move_sentence((lost,)) == "Moving one position to the line beside it does not help."
 
 
+def test_one_move_alone_is_told(schedule, runs):
+    """The flash position on the breakdown line spoils the bulb: told against its target, with what is new."""
+    (move,) = line_moves(schedule, runs["standard"], moves=[(14, "F2")])
+    assert move.over_target > 1.0 > move.before and move.new_failings
+    assert move.sentence.startswith("Position 14 from line D to F2: ") and "; new: " in move.sentence
+    with pytest.raises(ValueError, match="left without a position"):
+        line_moves(schedule, runs["standard"], moves=[(1, "R")])
+
+
 def test_moves_to_nowhere_are_refused(schedule):
     with pytest.raises(ValueError, match="opens to no line"):
         with_move(schedule, 16, "D")
     with pytest.raises(ValueError, match="has no line Z"):
         with_move(schedule, 3, "Z")
+    with pytest.raises(ValueError, match="stands on line R already"):
+        with_move(schedule, 3, "R")

@@ -108,3 +108,47 @@ def test_what_was_not_asked_is_refused():
     for make in (machineplots.neighbours_excess, machineplots.stop_bars):
         with pytest.raises(ValueError, match="ask for it"):
             make(quiet)
+
+
+def test_a_ring_of_48_heads_is_legible_without_colour(leaker):
+    """The findings of 16 heads stretched by three: the same pictures with three times the marks, in the sizes of a print."""
+    findings = stretched(leaker, 3)
+    for name, figure, _ in machineplots.pictures(findings):
+        if name != "line_pressures":
+            assert_legible(figure)
+    axes = machineplots.line_diagram(findings).axes[0]
+    numbers = [t for t in axes.texts if t.get_text().isdigit()]
+    assert sorted(int(t.get_text()) for t in numbers) == sorted([*range(1, 49)] * 2)
+    assert min(t.get_fontsize() for t in numbers) >= 6.0  # points: smaller cannot be read on paper
+    for circle in (p for p in axes.patches if isinstance(p, Circle)):
+        assert len(set(circle.get_facecolor()[:3])) == 1  # grey
+    # Spoiled heads are told by reason, not one by one.
+    told = [text for text, _ in texts_of(machineplots.line_diagram(findings)) if "to scrap: " in text]
+    assert len(told) == len({s.reasons[0] for s in findings.scrap if s.position is not None and s.head != 5})
+
+
+def stretched(findings, times):
+    """Findings drawn for a machine of so many times the positions: what befell position or head n befalls the ones beside it."""
+    def spread(numbers):
+        return tuple(times * (n - 1) + k for n in numbers for k in range(1, times + 1))
+
+    run = findings.run
+    machine = run.schedule.machine
+    more = replace(
+        machine, positions=times * machine.positions, oven_positions=spread(machine.oven_positions), rf_positions=spread(machine.rf_positions),
+        line_of_position={p: name for q, name in machine.line_of_position.items() for p in spread([q])},
+    )  # fmt: skip
+
+    def index(one):
+        position = {h: p for old, place in one.position.items() for h, p in zip(spread([old]), spread([place]), strict=True)}
+        bulb = {h: pressure for old, pressure in one.bulb_pressure.items() for h in spread([old])}
+        return replace(one, position=position, bulb_pressure=bulb)
+
+    wide = [replace(r, indices=tuple(map(index, r.indices)), schedule=replace(r.schedule, machine=more)) for r in (run, findings.usual)]
+    scrap = tuple(
+        replace(s, head=h, position=p) for s in findings.scrap
+        for h, p in zip(spread([s.head]), spread([s.position]) if s.position else [None] * times, strict=True)
+    )  # fmt: skip
+    talk = tuple(replace(row, position=p) for row in findings.talk for p in spread([row.position]))
+    bears = tuple(replace(row, position=p) for row in findings.tolerances for p in spread([row.position]))
+    return replace(findings, run=wide[0], usual=wide[1], scrap=scrap, talk=talk, tolerances=bears)

@@ -8,7 +8,7 @@ from conftest import DEMO
 from exhaustsim.plant.designfile import load_schedule
 from exhaustsim.plant.faults import DesignFault
 from exhaustsim.plant.schedule import PositionSetting
-from exhaustsim.studies.mixedvalves import mixed_valves
+from exhaustsim.studies.mixedvalves import mixed_valves, put_on
 
 
 def on_small_machine(standard, heater):
@@ -45,6 +45,41 @@ def test_pentode_with_a_brisk_breakdown_beside_triodes(schedules, brisk):
     assert "can run on RX16 mixed with DT-1" in found.sentence
     assert found.line == "F2"
     assert 1.05 < found.line_rise < 2.0
+
+
+def test_card_of_another_machine_is_put_on_by_rule(schedules):
+    """Heater at 9 to 12, where DT-1 has it, in the first, third, fourth and last of six steps; RF of 11 to 13 at 8 to 10, 22 at 14."""
+    standard, own = schedules["standard"], load_schedule(DEMO / "dp2_standard.toml")
+    fitted, words = put_on(own, standard)
+    assert [p.heater_voltage for p in fitted.positions[8:12]] == [own.positions[p - 1].heater_voltage for p in (13, 15, 16, 18)]
+    assert not any(p.heater_voltage for p in (*fitted.positions[:8], *fitted.positions[12:]))
+    for here, there in ((8, 11), (9, 12), (10, 13), (14, 22)):
+        mine, theirs = fitted.positions[here - 1].rf, own.positions[there - 1].rf
+        assert mine.power == theirs.power and mine.start == theirs.start
+        assert mine.start + mine.duration == pytest.approx(10.8)
+    assert [p.action for p in fitted.positions] == [p.action for p in standard.positions]
+    assert "4 of 6 heater steps, 3 of 3 RF settings cut to the dwell of 10.8 s" in words
+    assert put_on(standard, standard) == (standard, "")
+
+
+def test_pentode_by_its_own_card_and_a_cold_oven(schedules):
+    """Fitted by rule it can run on RX16 (held in the tests of the command); in an oven at 200 degC it cannot, for its cold bake."""
+    own = load_schedule(DEMO / "dp2_standard.toml")
+    cold = replace(schedules["standard"], oven_temperature=473.15)
+    found = mixed_valves(cold, own, (1, 2))
+    assert not found.feasible and "cold_bake" in found.other_alone
+    assert found.sentence.startswith("DP-2 cannot run on RX16: ") and "put onto 16 positions of 12 s by rule" in found.sentence
+
+
+def test_what_the_coils_cannot_give_is_told(schedules):
+    own = load_schedule(DEMO / "dp2_standard.toml")
+    weak = replace(schedules["standard"], machine=replace(schedules["standard"].machine, rf_power_limit=100.0))
+    with pytest.raises(DesignFault) as caught:
+        put_on(own, weak)
+    assert [f.key for f in caught.value.faults] == [f"position[{p}].rf.power" for p in (8, 9, 10)]
+    by_current = tuple(replace(p, rf=replace(p.rf, power={}, current=50.0)) if p.position == 11 else p for p in own.positions)
+    with pytest.raises(DesignFault, match="does not describe that coil"):
+        put_on(replace(own, positions=by_current), schedules["standard"])
 
 
 def test_two_cards_of_one_valve_beside_one_another(schedules):

@@ -24,7 +24,7 @@ class GasLedger:
     """
 
     initial: np.ndarray  # in bulb and head at the start
-    admitted: dict[str, np.ndarray]  # "port plate in-leak", "head rubber", "wall permeation", "in-leak of the bulb"
+    admitted: dict[str, np.ndarray]  # "port plate in-leak", "head rubber", "wall permeation", "in-leak of the bulb", "head surfaces"
     released: dict[str, np.ndarray]  # by source, "part: label"
     formed: dict[str, np.ndarray]  # by reaction
     pumped: dict[str, np.ndarray]  # by line name

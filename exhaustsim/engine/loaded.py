@@ -16,13 +16,14 @@ import numpy as np
 
 from exhaustsim.constants import ELEMENT_NAMES, GAS_CONSTANT, GAS_COUNT as G
 from exhaustsim.engine import rates
+from exhaustsim.engine.headsurfaces import HeadSurfaces
 from exhaustsim.engine.jacobian import head_shape
 from exhaustsim.engine.ledger import GasLedger
 from exhaustsim.engine.lines import LineHistory, Lines
 from exhaustsim.engine.march import DONE, KIND_HEAD, MAX_STEPS_PER_PHASE, SENTENCES, march
 from exhaustsim.engine.network import gas_array, gas_column, number_valve
-from exhaustsim.engine.phases import NO_HALT, Halt, Phases, Stretch, index_grid, leak_of_position, phases_of, sealed_stretches
-from exhaustsim.engine.observe import histories, ledger_between, rates_of
+from exhaustsim.engine.phases import NO_HALT, Halt, Phases, Stretch, index_grid, leak_of_position, phases_of, sealed_stretches, transfer_of
+from exhaustsim.engine.observe import HEAD_SURFACES, histories, ledger_between, rates_of
 from exhaustsim.engine.result import FailedRun, LineWaveform, Outcome, Run
 from exhaustsim.engine.pumping import NO_GROUP
 from exhaustsim.engine.run import LEDGER_LIMIT, phases_on_machine, settle_lines
@@ -30,7 +31,7 @@ from exhaustsim.engine.turret import Index, Part, Rider, guess_waves, position_o
 from exhaustsim.plant.coldstart import after_cold_start
 from exhaustsim.plant.faults import DesignFault, Fault
 from exhaustsim.plant.incidents import (
-    BROKEN_LEAK, BrokenValve, EmptyHead, Incident, Leaker, OtherValves, ScoredPlate, SlackCoil, Stop, WeakPump, check_incidents,
+    BROKEN_LEAK, AiredHeads, BrokenValve, EmptyHead, Incident, Leaker, OtherValves, ScoredPlate, SlackCoil, Stop, WeakPump, check_incidents,
 )  # fmt: skip
 from exhaustsim.plant.schedule import Schedule
 
@@ -74,6 +75,7 @@ class MachineLedger:
     formed: np.ndarray  # by reactions, less consumed
     exhausted: np.ndarray  # by the pumps, out of the machine
     sorbed: np.ndarray  # by mirrors
+    head_surfaces: np.ndarray  # given back by heads that had stood open to room air for longer than usual
     ejected: np.ndarray  # gas in heads that gave up their valve
     remaining: np.ndarray  # gas in heads and lines at the end
     inventory: np.ndarray  # what errors are measured against: all gas that was there, held or came in
@@ -84,7 +86,7 @@ class MachineLedger:
     def residual(self) -> np.ndarray:
         """(gas,) mol not accounted for."""
         out = self.exhausted + self.sorbed + self.ejected + self.remaining
-        return self.brought + self.admitted + self.released + self.formed - out
+        return self.brought + self.admitted + self.head_surfaces + self.released + self.formed - out
 
     @property
     def error(self) -> float:
@@ -203,7 +205,7 @@ def simulate_machine(
     stood = sum(i.duration for i in incidents if isinstance(i, Stop) and 0.0 < i.duration < np.inf)
     check_incidents(schedule, incidents, seconds if seconds is not None else count * schedule.index_time + stood)
     turret = _Turret(schedule, incidents, from_empty, spark_test_catches, follow, tolerance, cold_start, leaving)
-    alike = not any(isinstance(i, (Leaker, BrokenValve, ScoredPlate, EmptyHead, OtherValves)) for i in incidents)
+    alike = not any(isinstance(i, (Leaker, BrokenValve, ScoredPlate, EmptyHead, OtherValves, AiredHeads)) for i in incidents)
     period = 1 if alike else rotation
     last_incident = max((i.start for i in incidents), default=0.0)
     settled = None
@@ -241,8 +243,9 @@ class _Turret:
         self.records: list[TurretIndex] = []
         self.journeys: list[Journey] = []
         self.riders: dict[int, Rider] = {}
+        self.surfaces = HeadSurfaces(schedule, incidents)
         self.valves = {id(schedule): number_valve(schedule.valve, self.machine)}
-        self.account = {name: np.zeros(G) for name in ("brought", "admitted", "released", "formed", "exhausted", "sorbed", "ejected", "inventory")}
+        self.account = {name: np.zeros(G) for name in ACCOUNT}
         self.element_residual, self.element_inventory = np.zeros((2, len(ELEMENT_NAMES)))
         self.loaded = 0
         self.history: LineHistory | None = None
@@ -275,6 +278,7 @@ class _Turret:
             self._meet(rider, range(1, head), self.lines.waveforms(done.history))
         self.history = done.history
         self.at_lines = done.history.end.copy()
+        self.surfaces.unplugged.add(1)
 
     def _meet(self, rider: Rider, positions: Iterable[int], waves: tuple[LineWaveform, ...]) -> None:
         """Keep of each line on which the valve stood the waveform of its worst index: what its flags are raised on."""
@@ -307,11 +311,13 @@ class _Turret:
         grid = index_grid(self.schedule, halt)
         names = [line.name for line in machine.lines]
         idle = np.zeros((max(len(names), 1), G))
+        idle_surfaces = np.zeros(G)  # mol that the surfaces of heads without a valve give back
+        opens = begin + transfer_of(self.schedule, halt)
         stretches = {}
         for head in range(1, machine.positions + 1):
             here = position_of_head(head, number - 1, machine.positions)
             if here == 1:
-                self._reload(head, begin)
+                self._reload(head, begin, opens, halt)
             rider = self.riders.get(head)
             if rider is None:
                 name = machine.line_of_position.get(here)
@@ -319,7 +325,11 @@ class _Turret:
                     leak = leak_of_position(machine, here) + self._scored(head, begin)
                     idle[names.index(name)] += leak * self.air
                     idle[names.index(name)] += machine.rubber_gas * self.rubber
+                    back = self.surfaces.given_back(head, opens, end) * self.rubber
+                    idle[names.index(name)] += back / (end - opens)
+                    idle_surfaces += back
                 continue
+            self.surfaces.stopped(head, here, rider.schedule, halt)
             self._spark_test(rider, here)
             rider.cut_off |= any(isinstance(i, BrokenValve) for i in rider.befell)
             setting = rider.schedule.positions[here - 1]
@@ -328,8 +338,7 @@ class _Turret:
         position = {head: position_of_head(head, number - 1, machine.positions) for head in range(1, machine.positions + 1)}
         part = Part(self.riders, position, stretches, self.lines, idle, self.tolerance, self.counts)
         done = turn(part, guess, self.at_lines)
-        length = self.schedule.index_time + halt.duration
-        self._book(done, idle)
+        self._book(done, idle, idle_surfaces)
         bulb = {}
         for head, marched in done.heads.items():
             rider = self.riders[head]
@@ -342,7 +351,7 @@ class _Turret:
             at, s = rider.valve.tables.at, rider.valve.tables.scalars
             bulb[head] = marched.end[at.bulb : at.bulb + G] * GAS_CONSTANT * marched.end[at.wall] / s[rates.S_BULB_VOLUME]
         record = TurretIndex(
-            number, begin, length, halt, self.lines.waveforms(done.history), position, bulb, done.sweeps,
+            number, begin, self.schedule.index_time + halt.duration, halt, self.lines.waveforms(done.history), position, bulb, done.sweeps,
             self._change(position, bulb, done.history, period),
         )  # fmt: skip
         self.records.append(record)
@@ -356,8 +365,9 @@ class _Turret:
     def _scored(self, head: int, time: float) -> float:
         return sum(i.throughput for i in self.incidents if isinstance(i, ScoredPlate) and i.head == head and i.start <= time)
 
-    def _reload(self, head: int, begin: float) -> None:
-        """Take the stub of the old valve out of `head` and load a new one."""
+    def _reload(self, head: int, begin: float, opens: float, halt: Halt) -> None:
+        """Take the stub of the old valve out of `head` and load a new one, whose port opens at `opens`."""
+        self.surfaces.loaded(head, self.riders.get(head), begin, opens, halt)
         if head in self.riders:
             self._eject(self.riders.pop(head))
         schedule = self.schedule
@@ -401,6 +411,11 @@ class _Turret:
                 control[rates.C_PORT_LEAK] *= blanked
             more = sum(rate for start, rate in scored if start <= now)
             control[rates.C_PORT_LEAK] += more * (1.0 if control[rates.C_PORT] > 0.0 else blanked)
+            if setting.action != "eject":
+                moment = begin + stretch.start
+                back = self.surfaces.given_back(rider.head, moment, moment + stretch.duration)
+                control[rates.C_RUBBER] += back / stretch.duration
+                rider.surface_gas += back
             for start, left in slack:
                 if start <= now:
                     control[rates.CONTROL_COUNT : rates.CONTROL_COUNT + nodes] *= left
@@ -417,19 +432,21 @@ class _Turret:
 
     # ---- account ---------------------------------------------------------------------------
 
-    def _book(self, done: Index, idle) -> None:
+    def _book(self, done: Index, idle, idle_surfaces) -> None:
         self.account["exhausted"] += self.lines.exhausted(done.history.end)
         opened = self.lines.dwelling[-1] - self.lines.dwelling[0]
         if self.lines.groups:
-            self.account["admitted"] += idle.sum(axis=0) * opened
+            self.account["admitted"] += idle.sum(axis=0) * opened - idle_surfaces
+            self.account["head_surfaces"] += idle_surfaces
 
     def _close(self, rider: Rider) -> GasLedger:
         """Book what a valve did while it rode; its flow to the lines is not in the machine's account."""
         at = rider.valve.tables.at
         handed = rider.state[at.pumped : at.pumped + G] - rider.begun[at.pumped : at.pumped + G]
-        ledger = ledger_between(rider.valve, rider.begun, rider.state, {"lines": handed})
+        ledger = ledger_between(rider.valve, rider.begun, rider.state, {"lines": handed}, rider.surface_gas)
         book = self.account
-        book["admitted"] += sum(ledger.admitted.values())
+        book["head_surfaces"] += (surfaces := ledger.admitted.get(HEAD_SURFACES, 0.0))
+        book["admitted"] += sum(ledger.admitted.values()) - surfaces
         book["released"] += sum(ledger.released.values())
         book["formed"] += sum(ledger.formed.values()) - sum(ledger.consumed.values())
         book["sorbed"] += ledger.sorbed
@@ -459,7 +476,7 @@ class _Turret:
             piece, end = _sealed_life(rider, self.tolerance, self.counts)
             pieces.append(piece)
         whole = {name: np.concatenate([p[name] for p in pieces]) for name in TIMED}
-        ledger = ledger_between(valve, valve.start, end, {"lines": end[at.pumped : at.pumped + G]})
+        ledger = ledger_between(valve, valve.start, end, {"lines": end[at.pumped : at.pumped + G]}, rider.surface_gas)
         if not ledger.error < LEDGER_LIMIT:
             raise FailedRun(f"The gas ledger of head {rider.head} is open by {ledger.error:.1e} of the inventory.")
         last = self.records[-1]
@@ -517,6 +534,7 @@ class _Turret:
         )  # fmt: skip
 
 
+ACCOUNT = ("brought", "admitted", "released", "formed", "exhausted", "sorbed", "head_surfaces", "ejected", "inventory")  # of a `MachineLedger`
 BULB_FLOOR = 1e-9  # Pa: changes below this are nothing
 LINE_FLOOR = 1e-6  # Pa
 

@@ -18,6 +18,8 @@ from exhaustsim.physics.conductance import tube_mixture_flow
 from exhaustsim.physics.getter import film_sticking, mirror_coverage
 from exhaustsim.plant.schedule import Schedule
 
+HEAD_SURFACES = "head surfaces"  # in the ledger: what they took up while the head stood open for long
+
 
 @kernel
 def rates_at_samples(head, controls, line_of_phase, sample_ptr, sample_time, wave_time, wave_value, wave_slope, states, out):
@@ -125,8 +127,11 @@ def ledger_of(schedule: Schedule, valve: ValveArrays, phases: Phases, states) ->
     return ledger_between(valve, states[0], states[-1], pumped)
 
 
-def ledger_between(valve: ValveArrays, start, end, pumped: dict[str, np.ndarray]) -> GasLedger:
-    """The gas ledger of a valve and its head from one state to a later one; `pumped` by line, (gas,) mol."""
+def ledger_between(valve: ValveArrays, start, end, pumped: dict[str, np.ndarray], surface_gas: float = 0.0) -> GasLedger:
+    """The gas ledger of a valve and its head from one state to a later one; `pumped` by line, (gas,) mol.
+
+    `surface_gas` [mol] of what the state counts as gas of the rubber was handed on by surfaces that had stood in room air.
+    """
     tables: HeadTables = valve.tables
     at, s = tables.at, tables.scalars
     first, last = start, end.copy()
@@ -152,10 +157,12 @@ def ledger_between(valve: ValveArrays, start, end, pumped: dict[str, np.ndarray]
     returned = s[rates.S_HYDROGEN_RETURNED] * buried[H2O]
     admitted = {
         "port plate in-leak": last[at.port_air] * tables.air,
-        "head rubber": last[at.rubber] * tables.rubber_share,
+        "head rubber": (last[at.rubber] - surface_gas) * tables.rubber_share,
         "wall permeation": last[at.helium_in] * unit[HE],
         "in-leak of the bulb": last[at.bulb_air : at.bulb_air + G],
     }
+    if surface_gas > 0.0:
+        admitted[HEAD_SURFACES] = surface_gas * tables.rubber_share
     initial = first[at.bulb : at.bulb + G] + first[at.head : at.head + G]
     in_bulb = last[at.bulb : at.bulb + G].copy()
     in_head = last[at.head : at.head + G].copy()

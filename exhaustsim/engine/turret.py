@@ -8,7 +8,8 @@ head and line is booked once, so the gas ledger of the whole machine closes to r
 well the pressures agree.
 
 Not here: which incidents a user means (see `exhaustsim.plant.incidents`), results (`exhaustsim.engine.loaded`).
-Not modelled: gas that the metal of the head itself takes up; heat that a valve leaves in its head.
+What the head's own surfaces carry from valve to valve is in `exhaustsim.engine.headsurfaces`.
+Not modelled: heat that a valve leaves in its head.
 """
 
 from __future__ import annotations
@@ -50,6 +51,7 @@ class Rider:
     befell: list = field(default_factory=list)  # incidents that struck this valve
     begun: np.ndarray | None = None  # state from which the ledger counts
     cut_off: bool = False  # its port stays blanked: found by the spark test
+    surface_gas: float = 0.0  # mol that the head's own surfaces gave this valve, beyond the constant gas of the rubber
     pieces: list = field(default_factory=list)  # histories so far, one per index
     met: dict = field(default_factory=dict)  # line name -> its waveform in the index in which it stood highest while the valve stood there
 

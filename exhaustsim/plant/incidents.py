@@ -97,7 +97,19 @@ class OtherValves:
     start: float = 0.0  # s: from the next time that they come to position 1
 
 
-Incident = Leaker | BrokenValve | Stop | ScoredPlate | SlackCoil | EmptyHead | WeakPump | OtherValves
+@dataclass(frozen=True)
+class AiredHeads:
+    """`heads` have stood open to room air for `duration` more than at an ordinary loading: after a repair, a night, a stand without plug.
+
+    Their rubber and passages have taken up gas and hand it to the valves that follow.
+    """
+
+    heads: tuple[int, ...]
+    duration: float  # s
+    start: float = 0.0  # s: they are loaded again the next time that they come to position 1
+
+
+Incident = Leaker | BrokenValve | Stop | ScoredPlate | SlackCoil | EmptyHead | WeakPump | OtherValves | AiredHeads
 
 
 def check_incidents(schedule: Schedule, incidents: Iterable[Incident], length: float, source: str = "incidents") -> None:
@@ -116,7 +128,7 @@ def check_incidents(schedule: Schedule, incidents: Iterable[Incident], length: f
 
     def fault(incident, field, need, cure=""):
         value = getattr(incident, field)
-        text = f"{value:g}" if isinstance(value, float) else str(value)
+        text = f"{value:g}" if isinstance(value, float) else ", ".join(map(str, value)) if isinstance(value, tuple) else str(value)
         faults.append(Fault(source, f"{type(incident).__name__}.{field}", text, need, cure))
 
     def not_between(incident, field, low, high, unit, cure):
@@ -128,11 +140,11 @@ def check_incidents(schedule: Schedule, incidents: Iterable[Incident], length: f
         return False
 
     for incident in incidents:
-        heads = incident.heads if isinstance(incident, OtherValves) else (getattr(incident, "head", None),)
+        several = isinstance(incident, (OtherValves, AiredHeads))
+        heads = incident.heads if several else (getattr(incident, "head", None),)
         for head in heads:
             if head is not None and not 1 <= head <= machine.positions:
-                field = "heads" if isinstance(incident, OtherValves) else "head"
-                fault(incident, field, f"{machine.name} has heads 1 to {machine.positions}", "name one of them")
+                fault(incident, "heads" if several else "head", f"{machine.name} has heads 1 to {machine.positions}", "name one of them")
         if isinstance(incident, SlackCoil):
             if incident.position not in machine.rf_positions:
                 coils = ", ".join(str(p) for p in machine.rf_positions) or "none"
@@ -157,6 +169,8 @@ def check_incidents(schedule: Schedule, incidents: Iterable[Incident], length: f
                 fault(incident, "duration", "a stop must last longer than 0 s", "leave it out instead")
             elif incident.duration > length:
                 fault(incident, "duration", f"is longer than the run of {length:g} s", "run more indices, or stop for less")
+        if isinstance(incident, AiredHeads) and not 0.0 < incident.duration < math.inf:
+            fault(incident, "duration", "heads must stand open for longer than 0 s", "leave it out instead")
         if isinstance(incident, OtherValves):
             if incident.schedule.machine.name != machine.name:
                 fault_text = f"is written for machine {incident.schedule.machine.name}, this one is {machine.name}"
@@ -168,6 +182,8 @@ def check_incidents(schedule: Schedule, incidents: Iterable[Incident], length: f
             key = (head if head is not None else type(incident), round(incident.start, 6))
             if isinstance(incident, SlackCoil):
                 key = (SlackCoil, incident.position, key[1])
+            if isinstance(incident, AiredHeads):
+                key = (AiredHeads, head, key[1])
             if isinstance(incident, WeakPump):
                 key = (WeakPump, incident.line, key[1])
             if key in seen:

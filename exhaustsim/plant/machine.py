@@ -166,3 +166,4 @@ class RotaryMachine:
     coils: tuple[Coil, ...] = ()  # those that are described; a position may have a coil that is not
     rubber_gases: tuple[tuple[str, float], ...] = (("H2O", 1.0),)  # mole shares of the gas from the head rubber
     warm_up: WarmUp | None = None
+    soaking_area: float = 0.0  # m^2 of head rubber and passages that take up gas while the head stands open to room air

@@ -28,6 +28,7 @@ def read_machine(entries: Entries) -> RotaryMachine:
         entries.fault("positions", f"must be from 1 to {MOST_POSITIONS}", "give the number of positions, such as 16")
         positions = None
     port = entries.sub("port")
+    rubber_gas, soaking_area = _rubber(port)
     oven = entries.sub("oven")
     room = entries.sub("room")
     coils = entries.sub("rf", required=False)
@@ -44,7 +45,7 @@ def read_machine(entries: Entries) -> RotaryMachine:
         port_bore=port.quantity("bore", "length", above=0.0),
         port_length=port.quantity("length", "length", above=0.0),
         blanked_leak_share=port.share("blanked_leak_share"),
-        rubber_gas=_rubber_gas(port),
+        rubber_gas=rubber_gas,
         oven_positions=_positions(oven, "positions", positions),
         oven_heat_transfer=oven.quantity("heat_transfer", "heat_transfer", above=0.0),
         room_heat_transfer=room.quantity("heat_transfer", "heat_transfer", above=0.0),
@@ -57,19 +58,23 @@ def read_machine(entries: Entries) -> RotaryMachine:
         coils=_coils(coils, rf_positions),
         rubber_gases=port.gas_shares("rubber_gases", default=(("H2O", 1.0),)),
         warm_up=_warm_up(entries.sub("warm_up")) if "warm_up" in entries else None,
+        soaking_area=soaking_area,
     )
     for table in (port, oven, room, coils, entries):
         table.finish()
     return machine
 
 
-def _rubber_gas(port: Entries) -> float:
-    """Gas of the head rubber [mol/s]: as stated, or by its area that looks into the vacuum."""
+def _rubber(port: Entries) -> tuple[float, float]:
+    """Gas of the head rubber [mol/s], as stated or by its area that looks into the vacuum; and the area that takes up gas
+    while a head stands open [m^2], as stated, or that of the rubber, or the usual one."""
     stated = port.quantity("rubber_gas", "throughput", default=0.0, at_least=0.0)
     area = port.quantity("rubber_area", "area", default=0.0, at_least=0.0)
     if "rubber_gas" in port and "rubber_area" in port:
         port.fault("rubber_area", "contradicts rubber_gas", "keep one: the gas as measured, or the area for a reckoned one")
-    return stated + area * port.tables.value("outgassing.rubber.rate") if area else stated
+    gas = stated + area * port.tables.value("outgassing.rubber.rate") if area else stated
+    soaking = port.quantity("soaking_area", "area", from_data="outgassing.head_surfaces.area", at_least=0.0)
+    return gas, area if "rubber_area" in port and "soaking_area" not in port else soaking
 
 
 def _air_humidity(room: Entries, temperature: float) -> float:

@@ -26,7 +26,7 @@ USED = (
     "carbonates.recarbonation_*", "cathode.*", "diffusion.*", "getters.appetite.*", "getters.area_ratio", "getters.burial_rate.*",
     "getters.flash_gas", "getters.hydrogen_returned", "getters.methane_cleanup", "getters.mirror_full_mass_per_area", "getters.site_density",
     "getters.share_on_mica", "getters.sticking.*", "getters.yield_limit", "materials.accommodation",
-    "materials.tungsten.resistance_exponent", "outgassing.rubber.rate", "outgassing.water_band.*", "permeation.*",
+    "materials.tungsten.resistance_exponent", "outgassing.head_surfaces.*", "outgassing.rubber.rate", "outgassing.water_band.*", "permeation.*",
     "pumps.*.ultimate_gases.*", "pumps.booster.compression", "pumps.booster.pressure_difference", "pumps.diffusion.knee_pressure",
     "pumps.diffusion.recovery_time", "pumps.diffusion.stall_time", "pumps.diffusion.stalled_share", "pumps.rotary.ballast_factor",
     "pumps.rotary.ballast_share", "pumps.rotary.exhaust_pressure_ratio", "pumps.rotary.temperature", "pumps.rotary.water_dissolved",

@@ -5,21 +5,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Collection, Iterable
 from dataclasses import asdict, dataclass, replace
 
 import numpy as np
 
+from exhaustsim.constants import GAS_NAMES
 from exhaustsim.engine.loaded import MachineRun, simulate_machine
 from exhaustsim.engine.run import simulate
 from exhaustsim.plant.faults import DesignFault, Fault
 from exhaustsim.plant.incidents import (
-    BrokenValve, EmptyHead, Incident, Leaker, OtherValves, ScoredPlate, SlackCoil, Stop, WeakPump,
+    AiredHeads, BrokenValve, EmptyHead, Incident, Leaker, OtherValves, ScoredPlate, SlackCoil, Stop, WeakPump,
 )  # fmt: skip
 from exhaustsim.plant.schedule import Schedule
 from exhaustsim.studies.coldheads import ColdStart, heads_to_scrap
 from exhaustsim.studies.lineload import LineLoad, line_loads
+from exhaustsim.studies.linemoves import LineMove, line_moves
 from exhaustsim.studies.machineflags import machine_flags
+from exhaustsim.studies.mixedvalves import MixedValves, mixed_valves
 from exhaustsim.studies.neighbours import CrossTalk, LeakerLimits, cross_talk, excess_of_neighbours, leaker_limits
 from exhaustsim.studies.stops import Scrap, StopTolerance, scrap_list, stop_tolerance
 from exhaustsim.studies.verdict import Flag, Verdict, judge
@@ -64,6 +67,8 @@ class Findings:
     tolerances: tuple[StopTolerance, ...]
     pressure_unit: str
     cold: ColdStart | None = None  # unless asked
+    moves: tuple[LineMove, ...] = ()  # empty unless asked
+    mixed: tuple[MixedValves, ...] = ()  # empty unless asked
 
     @property
     def passes(self) -> bool:
@@ -144,6 +149,9 @@ class Findings:
             "leak_limits_mol_s": None if self.limits is None else self.limits.to_json(),
             "stop_tolerance": [t.to_json() for t in self.tolerances],
             "cold_start": None if self.cold is None else self.cold.to_json(),
+            "line_moves": [move.to_json() for move in self.moves],
+            "mixed_valves": [mix.to_json() for mix in self.mixed],
+            "head_surfaces_mol": dict(zip(GAS_NAMES, map(float, run.ledger.head_surfaces), strict=True)),
             "ledger_error": run.ledger.error,
         }
 
@@ -151,7 +159,8 @@ class Findings:
 def find(
     schedule: Schedule, incidents: Iterable[Incident] = (), *, indices: int | None = None, seconds: float | None = None, from_empty: bool = False,
     spark_test_catches: float | None = None, largest_leak: float | None = None, tolerances: bool = False, neighbours: bool = False,
-    cold_start: float | None = None, rf_stays: bool = False, pressure_unit: str = "Pa", tolerance: float = 1e-3, progress: Callable[[str], None] = lambda words: None,
+    cold_start: float | None = None, moves: Collection[tuple[int, str]] | None = None, mixes: Iterable[tuple[tuple[int, ...], Schedule]] = (),
+    rf_stays: bool = False, pressure_unit: str = "Pa", tolerance: float = 1e-3, progress: Callable[[str], None] = lambda words: None,
 ) -> Findings:  # fmt: skip
     """Run the machine and the studies asked for.
 
@@ -163,6 +172,10 @@ def find(
         Whether to look for the stop that each position bears, and for the cross-talk.
     cold_start : float, optional
         Count the valves to scrap when loading begins so many seconds after switching on.
+    moves : collection of (position, line), optional
+        Move each of these positions to that line, by itself; an empty one: every move to a neighbouring line.
+    mixes : iterable of (heads, schedule)
+        Whether heads loaded by another schedule go together with the rest.
     progress : callable
         Told in words what is being done.
 
@@ -197,11 +210,19 @@ def find(
         bears = stop_tolerance(
             schedule, rf_stays=rf_stays, progress=lambda n, most: progress(f"{schedule.name}: stop tolerance, {n} machine runs of at most {most}")
         )
-    cold = None
+    cold, moved, mixed = None, (), []
     if cold_start is not None:
-        cold = heads_to_scrap(schedule, cold_start, lambda n, most: progress(f"{schedule.name}: cold start, index {n} (at most {most})"))
+        aired = [i for i in incidents if isinstance(i, AiredHeads)]
+        cold = heads_to_scrap(schedule, cold_start, lambda n, most: progress(f"{schedule.name}: cold start, index {n} (at most {most})"), aired)
+    if moves is not None:
+        progress(f"{schedule.name}: moving positions to other lines")
+        moved = line_moves(schedule, good.run, lambda n, most: progress(f"{schedule.name}: line moves, {n} of {most}"), moves or None)
+    for heads, other in mixes:
+        progress(f"{schedule.name}: mixed with {other.name}")
+        mixed.append(mixed_valves(schedule, other, heads))
+    flags = machine_flags(run.schedule, talk, bears, run, good.run)
     return Findings(
-        run, usual, good, line_findings(run, usual), scrap, machine_flags(run.schedule, talk, bears, run, good.run), talk, limits, bears, pressure_unit, cold
+        run, usual, good, line_findings(run, usual), scrap, flags, talk, limits, bears, pressure_unit, cold, moved, tuple(mixed)
     )
 
 
@@ -250,6 +271,31 @@ def incident_words(incident: Incident) -> str:
             return f"pump of line {incident.line} at {share_text(incident.speed_share)} of its speed{when}"
         case OtherValves():
             return f"{incident.schedule.name} on head{'s' if len(incident.heads) > 1 else ''} {listed(map(str, incident.heads))}{when}"
+        case AiredHeads():
+            many = "s" if len(incident.heads) > 1 else ""
+            return f"head{many} {spans(incident.heads)} open to room air for {duration_words(incident.duration)}{when}"
+
+
+def duration_words(seconds: float) -> str:
+    """A time in the unit that a person would choose."""
+    unit, size = next(((u, s) for u, s in (("h", 3600.0), ("min", 60.0)) if seconds >= 2.0 * s), ("s", 1.0))
+    return f"{format_number(seconds / size, 2)} {unit}"
+
+
+def unbroken(positions: Iterable[int]) -> list[list[int]]:
+    """Positions in runs without a gap, rising."""
+    runs: list[list[int]] = []
+    for position in sorted(positions):
+        if runs and position == runs[-1][-1] + 1:
+            runs[-1].append(position)
+        else:
+            runs.append([position])
+    return runs
+
+
+def spans(positions: Iterable[int]) -> str:
+    """Positions in words: "1 to 4, 7"."""
+    return ", ".join(str(run[0]) if len(run) == 1 else f"{run[0]} to {run[-1]}" for run in unbroken(positions)) or "-"
 
 
 def leak_words(rate: float) -> str:

@@ -16,6 +16,7 @@ from exhaustsim.reporting import machineplots, machinetext
 from exhaustsim.reporting.machinefindings import Findings
 from exhaustsim.reporting.report import cautions_html, footer_html, page_html, picture_html, table_html
 from exhaustsim.reporting.screen import CAUTION
+from exhaustsim.studies.linemoves import move_sentence
 
 
 def write_page(findings: Findings, folder: str | os.PathLike) -> list[Path]:
@@ -69,6 +70,13 @@ def machine_html(findings: Findings, pictures=None) -> str:
     if findings.tolerances:
         caption = f"Stop tolerance: {machinetext.STOP_LEGEND}"
         parts.append(table_html(machinetext.tolerance_table(findings), caption, texts=(3, 4, 5)))
+    if findings.cold is not None:
+        parts.append(f"<h2>Cold start</h2><p>{escape(findings.cold.sentence)}</p>")
+    if findings.moves:
+        parts.append(table_html(machinetext.move_table(findings), machinetext.MOVES_TITLE, texts=(1, 2, 5)))
+        parts.append(f"<p>{escape(move_sentence(findings.moves))}</p>")
+    for mix in findings.mixed:
+        parts.append(f"<h2>{escape(mix.other)} among {escape(mix.valve)}</h2><p>{escape(mix.sentence)}</p>")
     parts.append(f"<p>{escape(machinetext.run_sentence(findings))}</p>")
     others = [i.schedule for i in findings.run.incidents if isinstance(i, OtherValves)]
     parts += [cautions_html(), footer_html([schedule, *others])]

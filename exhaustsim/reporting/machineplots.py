@@ -19,8 +19,7 @@ from exhaustsim.reporting.canvas import (
     BAND, FAINT, INK, LEFT, LIMIT, PENS, SMALL, TEXT, Labels, boxes, decades, fitted, heading, log_pressure_axis, new_figure, place, shortened,
     tick_words, unit_words, words_below,
 )  # fmt: skip
-from exhaustsim.reporting.machinefindings import Findings, incident_words, leak_words, listed
-from exhaustsim.reporting.machinetext import spans, unbroken
+from exhaustsim.reporting.machinefindings import Findings, incident_words, leak_words, listed, spans, unbroken
 from exhaustsim.studies.neighbours import CROSS_TALK_LIMITS
 from exhaustsim.studies.stops import STOP_LIMITS
 from exhaustsim.units import convert, format_number
@@ -30,6 +29,7 @@ HATCHES = (("#ffffff", ""), ("#d9d9d9", ""), ("#ffffff", "////"), ("#bdbdbd", ""
 HEAD_STRUCK = (Leaker, BrokenValve, ScoredPlate)  # incidents that strike one head, which is crossed
 MOST_OTHERS = 4  # other incidents told beside the ring
 SHORT_BAR = 60.0  # s: a shorter bar has no room for words
+CROWD = 24  # positions: with more of them numbers shrink, and values stand upright
 FLOOR = 1e-7  # Pa: no pressure axis reaches lower
 
 
@@ -49,20 +49,20 @@ def line_diagram(findings: Findings) -> Figure:
     struck, scrap = _marked(findings, index)
     _ring(axes, machine)
     count = machine.positions
-    size = min(0.082, 0.9 * np.pi * 0.72 / count)
+    size = min(0.082, 0.92 * np.pi * 0.70 / count)
     for position in range(1, count + 1):
         angle = _angle(position, count)
         x, y = np.cos(angle), np.sin(angle)
-        axes.text(1.07 * x, 1.07 * y, str(position), fontsize=_fit(count, TEXT), color=INK, ha="center", va="center")
+        axes.text(1.07 * x, 1.07 * y, str(position), fontsize=_fit(count, TEXT, 40), color=INK, ha="center", va="center")
         head = head_at[position]
         empty = head not in index.bulb_pressure
-        fill = INK if head in struck else "#9a9a9a" if head in scrap else "white"
+        fill = INK if head in struck else "#b4b4b4" if head in scrap else "white"
         axes.add_patch(Circle(
-            (0.68 * x, 0.68 * y), size, facecolor=fill, edgecolor=FAINT if empty else INK, linestyle=":" if empty else "-", linewidth=1.1,
+            (0.7 * x, 0.7 * y), size, facecolor=fill, edgecolor=FAINT if empty else INK, linestyle=":" if empty else "-", linewidth=1.1,
             zorder=3,
         ))  # fmt: skip
         axes.text(
-            0.68 * x, 0.677 * y, str(head), fontsize=_fit(count, SMALL), color="white" if head in struck else INK, ha="center", va="center",
+            0.7 * x, 0.697 * y, str(head), fontsize=_fit(count, SMALL), color="white" if head in struck else INK, ha="center", va="center",
             zorder=4, fontweight="bold" if head in struck or head in scrap else "normal",
         )  # fmt: skip
         if head in struck or head in scrap:
@@ -176,19 +176,22 @@ def stop_bars(findings: Findings) -> Figure:
     for limit, words in ((STOP_LIMITS.warn, "warn 30 s"), (STOP_LIMITS.stop, "stop 10 s")):
         axes.axhline(limit, color=INK, linewidth=1.2, linestyle=LIMIT.dashes, zorder=2)
         axes.text(1.005, limit, words, transform=axes.get_yaxis_transform(), fontsize=SMALL, color=INK, va="center")
+    crowded, small = machine.positions > CROWD, _fit(machine.positions, SMALL - 1)
     shades = {"": ("#ffffff", ""), "warn": ("#d0d0d0", ""), "stop": ("#ffffff", "xxxx")}
     for row in rows:
         tall = max(row.seconds, 1.06 * foot)
         fill, hatch = shades[row.level]
         axes.bar(row.position, tall - foot, bottom=foot, width=0.66, facecolor=fill, edgecolor=INK, hatch=hatch, linewidth=0.9, zorder=3)
         number = format_number(row.seconds, 2) + ("" if row.fails_at is not None else " +")
-        clear = {"facecolor": "white", "edgecolor": "none", "pad": 0.8}
-        axes.text(row.position, 1.1 * tall, number, fontsize=SMALL - 1, color=INK, ha="center", va="bottom", zorder=5, bbox=clear)
+        clear = {"facecolor": "white", "edgecolor": "none", "pad": 0.2 if crowded else 0.8}
+        axes.text(
+            row.position, 1.1 * tall, number, fontsize=small, color=INK, ha="center", va="bottom", rotation=90 if crowded else 0, zorder=5, bbox=clear,
+        )  # fmt: skip
         if row.first:
             # Inside the bar if it is long and plain, else above its number.
             inside = row.seconds > SHORT_BAR and not hatch
             axes.text(
-                row.position, 1.7 * foot if inside else 2.0 * tall, shortened(row.first.replace("_", " "), 22), fontsize=SMALL - 1, color=INK,
+                row.position, 1.7 * foot if inside else (4.0 if crowded else 2.0) * tall, shortened(row.first.replace("_", " "), 22), fontsize=small, color=INK,
                 ha="center", va="bottom", rotation=90, zorder=5, bbox=clear,
             )  # fmt: skip
     axes.text(
@@ -221,8 +224,9 @@ def _angle(position: float, count: int) -> float:
     return 0.5 * np.pi - 2.0 * np.pi * (position - 1.0) / count
 
 
-def _fit(count: int, points: float) -> float:
-    return points if count <= 24 else max(points * 24.0 / count, 5.5)
+def _fit(count: int, points: float, room: int = CROWD) -> float:
+    """Size of words of which `count` stand beside one another; `room` of them fit as they are."""
+    return points if count <= room else max(points * room / count, 6.3)
 
 
 def _groups(machine: RotaryMachine) -> list[tuple[str, list[int]]]:
@@ -311,19 +315,21 @@ def _told_beside(figure: Figure, findings: Findings, struck, scrap, empty: bool)
     for words in others[:MOST_OTHERS] + ([f"and {len(others) - MOST_OTHERS} more"] if len(others) > MOST_OTHERS else []):
         y += 17.0
         write(16.0, words, room=400.0)
-    entries = [("X", head, words) for head, words in struck.items()] + [("v", head, f"to scrap: {words}") for head, words in sorted(scrap.items())]
     spoiled = {s.head for s in findings.scrap}
-    for number, (mark, head, words) in enumerate(entries):
+    entries = [("X", (head,), words + (", to scrap" if head in spoiled else "")) for head, words in struck.items()]
+    for reason in dict.fromkeys(words for _, words in sorted(scrap.items())):
+        entries.append(("v", tuple(head for head, words in sorted(scrap.items()) if words == reason), f"to scrap: {reason}"))
+    for number, (mark, heads, words) in enumerate(entries):
         y += 17.0
         if y > height - 60.0:
             write(14.0, f"and {len(entries) - number} more")
             break
         axes.plot([6.0], [y], marker=mark, markersize=7, color=INK)
-        write(16.0, f"head {head} {words}" + (", to scrap" if mark == "X" and head in spoiled else ""), room=400.0)
+        write(16.0, f"head{'s' if len(heads) > 1 else ''} {spans(heads)} {words}", room=400.0)
     later = sorted(spoiled - set(struck) - set(scrap))
     if later:
         y += 17.0
-        write(0.0, f"Loaded later and to scrap: head {listed(map(str, later))}")
+        write(0.0, f"Loaded later and to scrap: head{'s' if len(later) > 1 else ''} {spans(later)}")
     if empty:
         y += 17.0
         write(0.0, "dotted circle: empty head")
@@ -334,7 +340,7 @@ def _positions(axes, machine: RotaryMachine) -> None:
     count = machine.positions
     axes.set_xlim(0.4, count + 0.6)
     tick_words(axes, range(1, count + 1), [str(p) for p in range(1, count + 1)])
-    axes.tick_params(axis="x", length=0, labelsize=_fit(count, TEXT))
+    axes.tick_params(axis="x", length=0, labelsize=_fit(count, TEXT, 32))
     words_below(axes, "position")
     window = axes.get_window_extent()
     where = axes.get_xaxis_transform()
@@ -360,11 +366,15 @@ def _excess(machine: RotaryMachine, ratio: np.ndarray, words: str, what: str, ma
     _positions(axes, machine)
     seen = np.concatenate([ratio[np.isfinite(ratio) & (ratio > 0.0)], [1.0], [limit for limit, _ in limits]])
     low, high = max(min(seen.min() / 1.25, 0.8), 1e-3), max(1.5 * seen.max(), 2.5)
+    crowded = machine.positions > CROWD
+    if crowded:  # room for values that stand upright
+        high *= (high / low) ** 0.12
+        low /= (high / low) ** 0.08
     axes.set_yscale("log")
     axes.set_ylim(low, high)
     steps = (1.0, 1.5, 2.0, 3.0, 5.0, 7.0) if high / low < 20.0 else (1.0, 2.0, 5.0) if high / low < 200.0 else (1.0,)
     ticks = [s * 10.0**d for d in range(-3, 13) for s in steps if low <= s * 10.0**d <= high]
-    axes.set_yticks(ticks, [f"{t:g}" for t in ticks])
+    axes.set_yticks(ticks, [f"{t:g}" if t < 1e4 else f"{t:.0e}".replace("e+0", "e").replace("e+", "e") for t in ticks])
     axes.set_yticks([], minor=True)
     axes.set_ylabel(what, fontsize=TEXT, color=INK)
     axes.yaxis.set_label_coords(-(LEFT - 20.0) / axes.get_window_extent().width, 0.5)
@@ -376,7 +386,9 @@ def _excess(machine: RotaryMachine, ratio: np.ndarray, words: str, what: str, ma
         axes.text(1.005, limit, told, transform=axes.get_yaxis_transform(), fontsize=SMALL, color=INK, va="center")
     for position, value in enumerate(ratio, start=1):
         if not (np.isfinite(value) and value > 0.0):
-            axes.text(position, 1.03, "none", fontsize=_fit(machine.positions, SMALL - 1), color=FAINT, ha="center", va="bottom")
+            axes.text(
+                position, 1.03, "none", fontsize=_fit(machine.positions, SMALL - 1), color=FAINT, ha="center", va="bottom", rotation=90 if crowded else 0,
+            )  # fmt: skip
             continue
         axes.plot([position, position], [1.0, value], color=INK, linewidth=1.4, zorder=3)
         marked = position in marks
@@ -385,5 +397,6 @@ def _excess(machine: RotaryMachine, ratio: np.ndarray, words: str, what: str, ma
             axes.annotate(
                 format_number(value, 3 if value < 10.0 else 2), (position, value), (0, 7 if value > 1.0 else -7), textcoords="offset points",
                 fontsize=_fit(machine.positions, SMALL - 0.5), color=INK, ha="center", va="bottom" if value > 1.0 else "top",
+                rotation=90 if crowded else 0, bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.2} if crowded else None,
             )  # fmt: skip
     return figure

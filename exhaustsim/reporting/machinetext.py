@@ -9,9 +9,10 @@ import textwrap
 
 from exhaustsim.reporting.canvas import unit_words
 from exhaustsim.reporting.grid import WIDTH, grid
-from exhaustsim.reporting.machinefindings import Findings, excess_text, leak_words, pressure_text
+from exhaustsim.reporting.machinefindings import Findings, excess_text, leak_words, pressure_text, spans
 from exhaustsim.reporting.screen import CAUTION
-from exhaustsim.units import format_number
+from exhaustsim.studies.linemoves import move_sentence
+from exhaustsim.units import PASCAL_LITRE, format_number
 
 MOST_ROWS = 24  # valves told one by one
 MOST_REASONS = 4  # of one valve
@@ -19,6 +20,7 @@ LINE_LEGEND = (
     "worst index: the one with the highest mean line pressure; load: its mean flow over what the diffusion pump takes at its knee; "
     "stalled, overloaded: seconds of the whole run"
 )
+MOVES_TITLE = "One position on another line (heads alike, no incidents; worse of bulb pressure and air share before the flash, in % of its target)"
 STOP_LEGEND = "longest stop tried that the valve standing there bears; warn below 30 s, stop below 10 s"
 
 
@@ -43,6 +45,10 @@ def machine_text(findings: Findings) -> str:
         parts.append(f"Stop tolerance ({STOP_LEGEND})\n" + grid(tolerance_table(findings), left=(3, 4, 5)))
     if findings.cold is not None:
         parts.append("Cold start\n" + _filled(findings.cold.sentence))
+    if findings.moves:
+        parts.append(textwrap.fill(MOVES_TITLE, WIDTH) + "\n" + grid(move_table(findings), left=(1, 2, 5)) + "\n" + _filled(move_sentence(findings.moves)))
+    for mix in findings.mixed:
+        parts.append(f"{mix.other} among {mix.valve}\n" + _filled(mix.sentence))
     parts.append(_filled(run_sentence(findings)))
     parts.append(textwrap.fill(CAUTION, WIDTH))
     return "\n\n".join(parts)
@@ -136,27 +142,23 @@ def tolerance_table(findings: Findings) -> list[tuple[str, ...]]:
     return rows
 
 
+def move_table(findings: Findings) -> list[tuple[str, ...]]:
+    """Every move that was tried, best first."""
+    rows = [("position", "from line", "to line", "now, %", "moved, %", "new reasons to scrap")]
+    for move in findings.moves:
+        moved = "no result" if move.over_target is None else format_number(100.0 * move.over_target, 2)
+        new = ", ".join(name.replace("_", " ") for name in move.new_failings) or "-"
+        rows.append((str(move.position), move.from_line, move.to_line, format_number(100.0 * move.before, 2), moved, new))
+    return rows
+
+
 def run_sentence(findings: Findings) -> str:
     """How far the machine was followed, and how well the account closes."""
     run = findings.run
     settled = f"pressures repeat themselves from index {run.settled} on" if run.settled else "pressures did not repeat themselves by then"
+    back = run.ledger.head_surfaces.sum()
+    surfaces = f"Heads that had stood open to room air gave back {format_number(back / PASCAL_LITRE, 2)} Pa L. " if back > 0.0 else ""
     return (
-        f"{len(run.indices)} indices run, {len(run.journeys)} valves left the machine; {settled}. "
+        f"{len(run.indices)} indices run, {len(run.journeys)} valves left the machine; {settled}. {surfaces}"
         f"Gas ledger of the machine closed to {run.ledger.error:.1e} of the inventory."
     )
-
-
-def unbroken(positions) -> list[list[int]]:
-    """Positions in runs without a gap, rising."""
-    runs: list[list[int]] = []
-    for position in sorted(positions):
-        if runs and position == runs[-1][-1] + 1:
-            runs[-1].append(position)
-        else:
-            runs.append([position])
-    return runs
-
-
-def spans(positions) -> str:
-    """Positions in words: "1 to 4, 7"."""
-    return ", ".join(str(run[0]) if len(run) == 1 else f"{run[0]} to {run[-1]}" for run in unbroken(positions)) or "-"

@@ -4,17 +4,20 @@ The machine begins with empty heads and is loaded index by index while oven and 
 every valve that leaves is judged like any other.  The warm-up counts as over when a whole rotation of
 valves has been good one after the other; all before the first of them are scrap.
 
-Not modelled: what lines, heads and oil took up while the machine stood, so that the answer is the least
+Heads that stood open to room air bring what they took up only if they are named (`AiredHeads`).
+
+Not modelled: what lines and oil took up while the machine stood, so that the answer is the least
 that one has to reckon with.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import asdict, dataclass
 
 from exhaustsim.engine.loaded import Journey, simulate_machine
 from exhaustsim.engine.run import simulate
+from exhaustsim.plant.incidents import AiredHeads
 from exhaustsim.plant.schedule import Schedule
 from exhaustsim.studies.stops import failings
 from exhaustsim.studies.verdict import judge
@@ -48,8 +51,10 @@ class ColdStart:
         return asdict(self) | {"sentence": self.sentence}
 
 
-def heads_to_scrap(schedule: Schedule, waited: float = 0.0, progress: Callable[[int, int], None] | None = None) -> ColdStart:
-    """Valves to scrap when loading begins `waited` seconds after switching on.
+def heads_to_scrap(
+    schedule: Schedule, waited: float = 0.0, progress: Callable[[int, int], None] | None = None, aired: Iterable[AiredHeads] = ()
+) -> ColdStart:  # fmt: skip
+    """Valves to scrap when loading begins `waited` seconds after switching on; heads that are `aired` stood open to the room before.
 
     Raises
     ------
@@ -77,7 +82,7 @@ def heads_to_scrap(schedule: Schedule, waited: float = 0.0, progress: Callable[[
         return judged - max(bad, default=0) >= rotation
 
     indices = int(LONGEST // schedule.index_time)
-    simulate_machine(schedule, indices=indices, cold_start=waited, leaving=leaving, progress=progress)
+    simulate_machine(schedule, aired, indices=indices, cold_start=waited, leaving=leaving, progress=progress)
     scrap = max(bad, default=0)
     good = judged - scrap >= rotation
     ranked = dict(sorted(reasons.items(), key=lambda item: (-item[1], item[0])))

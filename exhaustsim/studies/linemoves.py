@@ -9,16 +9,17 @@ Not weighed: what a new port plate costs; flags other than targets are named, no
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import asdict, dataclass, replace
 
 from exhaustsim.compiled import spread
 from exhaustsim.engine.result import FailedRun, Run
 from exhaustsim.engine.run import simulate
+from exhaustsim.plant.machine import RotaryMachine
 from exhaustsim.plant.schedule import Schedule
 from exhaustsim.studies.neighbours import over_target
 from exhaustsim.studies.stops import failings
-from exhaustsim.studies.verdict import judge
+from exhaustsim.studies.verdict import judge, list_of
 
 LEAST_GAIN = 0.02  # of what is over target, below which a move is no help
 
@@ -39,8 +40,19 @@ class LineMove:
         """Share by which it brings down what is judged; below 0 when it makes it worse."""
         return None if self.over_target is None else 1.0 - self.over_target / self.before
 
+    @property
+    def sentence(self) -> str:
+        """What the move does."""
+        begin = f"Position {self.position} from line {self.from_line} to {self.to_line}: "
+        if self.over_target is None:
+            return f"{begin}the run comes to no result."
+        new = f"; new: {list_of([name.replace('_', ' ') for name in self.new_failings])}" if self.new_failings else ""
+        return (
+            f"{begin}what is judged before the flash stands at {100.0 * self.over_target:.0f}% of its target, now at {100.0 * self.before:.0f}%{new}."
+        )
+
     def to_json(self) -> dict:
-        return asdict(self) | {"gain": self.gain}
+        return asdict(self) | {"gain": self.gain, "sentence": self.sentence}
 
 
 def with_move(schedule: Schedule, position: int, line: str) -> Schedule:
@@ -52,11 +64,23 @@ def with_move(schedule: Schedule, position: int, line: str) -> Schedule:
         The machine has no such position with a line, or no such line.
     """
     machine = schedule.machine
-    if position not in machine.line_of_position:
-        raise ValueError(f"position {position} of {machine.name} opens to no line")
-    if line not in {item.name for item in machine.lines}:
-        raise ValueError(f"{machine.name} has no line {line}")
+    if problem := problem_of_move(machine, position, line):
+        raise ValueError(problem)
     return replace(schedule, machine=replace(machine, line_of_position=machine.line_of_position | {position: line}))
+
+
+def problem_of_move(machine: RotaryMachine, position: int, line: str) -> str:
+    """Why the move cannot be made, or ""."""
+    lines = machine.line_of_position
+    if position not in lines:
+        return f"position {position} of {machine.name} opens to no line"
+    if line not in {item.name for item in machine.lines}:
+        return f"{machine.name} has no line {line}"
+    if lines[position] == line:
+        return f"position {position} stands on line {line} already"
+    if list(lines.values()).count(lines[position]) == 1:
+        return f"line {lines[position]} would be left without a position"
+    return ""
 
 
 def possible_moves(schedule: Schedule) -> tuple[tuple[int, str], ...]:
@@ -71,25 +95,30 @@ def possible_moves(schedule: Schedule) -> tuple[tuple[int, str], ...]:
     )
 
 
-def line_moves(schedule: Schedule, run: Run | None = None, progress: Callable[[int, int], None] | None = None) -> tuple[LineMove, ...]:
-    """Every possible move, best first; `run` from `simulate` saves one run.
+def line_moves(
+    schedule: Schedule, run: Run | None = None, progress: Callable[[int, int], None] | None = None, moves: Iterable[tuple[int, str]] | None = None
+) -> tuple[LineMove, ...]:  # fmt: skip
+    """Every possible move, or each of `moves` (position, line) by itself, best first; `run` from `simulate` saves one run.
 
     Raises
     ------
+    ValueError
+        A move that cannot be made.
     FailedRun
         The schedule as it is comes to no result.
     """
     now = simulate(schedule) if run is None else run
     usual = failings(judge(now))
     before = over_target(now)
-    moves = possible_moves(schedule)
+    moves = possible_moves(schedule) if moves is None else tuple(moves)
+    cards = [with_move(schedule, *move) for move in moves]
     found: list[LineMove | None] = [None] * len(moves)
 
     def job(number):
         position, line = moves[number]
         over, new = None, ()
         try:
-            again = simulate(with_move(schedule, position, line))
+            again = simulate(cards[number])
             over = over_target(again)
             new = tuple(name for name in failings(judge(again)) if name not in usual)
         except FailedRun:

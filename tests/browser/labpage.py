@@ -108,15 +108,19 @@ class LabPage:
         self.page, self.address = page, address
         self.desk = page.locator(".exhaust-desk")
 
-    def open_in_lab(self, notebook: str, ready=None) -> None:
-        """Open a notebook in JupyterLab, run all its cells, and wait until it is `ready` (the desk's full answer)."""
+    def open_notebook(self, notebook: str) -> None:
+        """Open a notebook in JupyterLab and wait for its kernel; nothing is run."""
         self.page.goto(self.address.replace("/lab?", f"/lab/tree/{notebook}?") + "&reset")
         self.page.wait_for_function(
             "() => window.jupyterapp?.shell?.currentWidget?.sessionContext && document.querySelector('.jp-Notebook .jp-Cell')"
         )
-        ran = self.page.evaluate("""async () => { const app = window.jupyterapp, panel = app.shell.currentWidget;
-            await panel.context.ready; await panel.sessionContext.ready;
-            return await app.commands.execute('notebook:run-all-cells'); }""")
+        self.page.evaluate("""async () => { const panel = window.jupyterapp.shell.currentWidget;
+            await panel.context.ready; await panel.sessionContext.ready; }""")
+
+    def open_in_lab(self, notebook: str, ready=None) -> None:
+        """Open a notebook in JupyterLab, run all its cells, and wait until it is `ready` (the desk's full answer)."""
+        self.open_notebook(notebook)
+        ran = self.page.evaluate("() => window.jupyterapp.commands.execute('notebook:run-all-cells')")
         assert ran is True
         (ready or self.full_answer)()
 

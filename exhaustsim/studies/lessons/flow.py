@@ -1,6 +1,6 @@
 """Lessons on the narrow exhaust stem: bore, regimes, gas load, light and heavy gas, blanked port, bad neighbour.
 
-All by law: the exhaust stem as one straight tube with the port behind it, molecular and viscous conductance added
+All by law, the bad neighbour then also on the loaded machine: the exhaust stem as one straight tube with the port behind it, molecular and viscous conductance added
 (up to 20 % high in between), the line at a constant pressure, nitrogen unless another gas is named.
 Left out: choked flow in the first hundredth of a second, gas temperature, heads of the line that change.
 """
@@ -13,13 +13,16 @@ import numpy as np
 
 from exhaustsim.constants import GAS_NAMES
 from exhaustsim.data import published
+from exhaustsim.engine.loaded import simulate_machine
 from exhaustsim.physics.conductance import pump_down_tube, pump_down_viscous, tube_conductance_viscous
+from exhaustsim.plant.incidents import Leaker
 from exhaustsim.studies.lessons.record import Axis, Choice, Curve, Knob, Lesson, Shown, Stand
 from exhaustsim.units import parse, show
 
 LAW = "closed form; one straight exhaust stem, molecular and viscous flow added, line pressure constant"
 
 DIFFUSION, FINE = "D", "F1"  # lines of the demo machine
+LEAKING = 9  # head of the bad neighbour
 
 
 def steady_pressure(load: float, line: float, molecular: float, viscous_slope: float) -> float:
@@ -177,7 +180,8 @@ def shut_the_port(stand: Stand, knobs: dict, check):
 
 
 def bad_neighbour(stand: Stand, knobs: dict, check):
-    """Two valves on one line, in balance; the leak is taken to be air into the bulb of head 9, at D through all its positions."""
+    """Air leaks into the bulb of head 9.  First two valves on line D in balance, by law; then the machine, with the valve in front followed
+    to its flash, which comes as the leaker reaches line D."""
     run, line = stand.run, stand.line(DIFFUSION)
     neighbour, normal = float(run.total_bulb_pressure[run.judged_at]), float(run.total_line_pressure[run.judged_at])
     argon = float(run.bulb_pressure[run.judged_at, GAS_NAMES.index("Ar")])
@@ -194,15 +198,32 @@ def bad_neighbour(stand: Stand, knobs: dict, check):
     now = pressures(here)
     amounts = leaks / stand.pressure_volume(1.0)
     target = stand.schedule.target.bulb_pressure
-    yield Shown(
-        (
-            Curve("bulb of the neighbour", amounts, beside), Curve("bulb of the leaker", amounts, own, "other"),
-            Curve("line D", amounts, at_line, "other"), Curve("argon in the neighbour", amounts, beside_argon, "other"),
-            Curve("target", amounts, np.full_like(amounts, target), "limit"),
-        ),
-        now[2], f"Leak {show(knobs['leak'], 'throughput', 'Pa L/s')}: leaker {show(now[0], 'pressure', 'Pa')}, "
-        f"neighbour {show(now[2], 'pressure', 'Pa')}.", ((knobs["leak"], now[2], "neighbour"),),
+    curves = (
+        Curve("bulb of the neighbour", amounts, beside), Curve("bulb of the leaker", amounts, own, "other"),
+        Curve("line D", amounts, at_line, "other"), Curve("argon in the neighbour", amounts, beside_argon, "other"),
+        Curve("target", amounts, np.full_like(amounts, target), "limit"),
     )  # fmt: skip
+    leak = show(knobs["leak"], "throughput", "Pa L/s")
+
+    def told(leaker, beside, by) -> str:
+        return f"{by}, leak {leak}: leaker {show(leaker, 'pressure', 'Pa')}, neighbour {show(beside, 'pressure', 'Pa')}."
+
+    yield Shown(curves, now[2], told(now[0], now[2], "By law"), ((knobs["leak"], now[2], "neighbour"),), draft=True)
+    leaker, found = stand.kept(("leaker", knobs["leak"]), lambda: _leaker_and_front(stand, knobs["leak"], check))
+    yield Shown(curves, found, told(leaker, found, "On the loaded machine"), ((knobs["leak"], found, "neighbour, loaded machine"),))
+
+
+def _leaker_and_front(stand: Stand, leak: float, check) -> tuple[float, float]:
+    """Bulb pressures [Pa] on the loaded machine: of the leaker just before its own flash, whose mirror would take most of the air,
+    and of the valve in front of it when that is judged."""
+    schedule = stand.on_machine(stand.schedule)
+    front = LEAKING + 1
+    machine = simulate_machine(
+        schedule, [Leaker(LEAKING, leak)], indices=schedule.machine.positions + 2 - front, follow=(front,), progress=lambda *_: check()
+    )
+    before_flash = next(i for i in machine.indices if i.position[LEAKING] == schedule.position_of("flash") - 1)
+    run = machine.journeys[0].run
+    return float(before_flash.bulb_pressure[LEAKING].sum()), float(run.total_bulb_pressure[run.judged_at])
 
 
 # ---- what is asked ---------------------------------------------------------------------
@@ -296,6 +317,7 @@ LESSONS = (
         "The leaker itself stands near 17 Pa behind its exhaust stem, while the gauge of the line shows a twentieth of a pascal.",
         Axis("leak on head 9", "throughput", "Pa L/s", parse("1e-3 Pa L/s", "throughput"), parse("10 Pa L/s", "throughput")),
         Axis("bulb and line pressure", "pressure", "Pa", 1e-5, 1e3), bad_neighbour,
-        "closed form on the standard run: line up by leak over pump speed, neighbours up with it; each head alike otherwise, time on the line long enough",
+        "curves by law on the standard run: line up by leak over pump speed, neighbours up with it, time on the line long enough; then, for "
+        "the marked point, a full run of the loaded machine, where head 10 flashes as the leaker reaches line D",
     ),
 )  # fmt: skip

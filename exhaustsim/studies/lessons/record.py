@@ -194,6 +194,7 @@ class Stand:
         self.schedule = self.card("standard")
         self._lock = threading.Lock()
         self._run: Run | None = None
+        self._kept: dict = {}
 
     @property
     def run(self) -> Run:
@@ -202,6 +203,12 @@ class Stand:
             if self._run is None:
                 self._run = simulate(self.schedule)
             return self._run
+
+    def kept(self, key, make: Callable):
+        """What `make()` gave when it was first asked for by this key: machine runs that several settings of the knobs share."""
+        if key not in self._kept:
+            self._kept[key] = make()
+        return self._kept[key]
 
     def card(self, name: str) -> Schedule:
         """One of the demo schedules of the triode: standard, faster or too_fast."""
