@@ -451,5 +451,7 @@ def test_a_valve_file_may_set_just_the_limits_that_are_watched():
     from exhaustsim.plant.readvalve import FLAG_KINDS
     from exhaustsim.studies.flags import CHECKS
     from exhaustsim.studies.machineflags import MACHINE_CHECKS
+    from exhaustsim.studies import spreadflags
 
-    assert {check.key: check.kind for check in CHECKS} | {name: check.kind for name, check in MACHINE_CHECKS.items()} == FLAG_KINDS
+    watched = {check.key: check.kind for check in CHECKS} | {name: check.kind for name, check in MACHINE_CHECKS.items()}
+    assert watched | {spreadflags.NAME: spreadflags.KIND} == FLAG_KINDS

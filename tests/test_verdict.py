@@ -9,7 +9,7 @@ from fake_run import SOURCES, fake_run, opening_time, standard_schedule, with_va
 from exhaustsim.constants import AR, CH4, CO2, H2O, HE, N2, O2, ZERO_CELSIUS
 from exhaustsim.plant.readvalve import FLAG_KINDS
 from exhaustsim.plant.valve import Threshold
-from exhaustsim.studies import readings
+from exhaustsim.studies import readings, spreadflags
 from exhaustsim.studies.flags import CHECKS, NOT_JUDGED, Limits
 from exhaustsim.studies.machineflags import MACHINE_CHECKS
 from exhaustsim.studies.verdict import judge, limits_of, raise_flag, times_beyond, worst_of
@@ -220,7 +220,7 @@ def test_each_reading_comes_in_the_kind_its_limit_has(good, key):
 
 
 def test_flags_a_valve_file_may_set_are_judged_here_or_explained():
-    assert set(FLAG_KINDS) <= set(CHECK) | set(NOT_JUDGED) | set(MACHINE_CHECKS)
+    assert set(FLAG_KINDS) <= set(CHECK) | set(NOT_JUDGED) | set(MACHINE_CHECKS) | {spreadflags.NAME}
     assert not ({check.name for check in CHECKS} | set(MACHINE_CHECKS)) & set(NOT_JUDGED)
 
 
@@ -490,7 +490,7 @@ TRADE_FLAGS = (
     "anode_over_temperature anode_under_fired line_overload forepressure backstreaming argon_floor helium_floor inert_from_flash "
     "transfer_spike index_infeasible water_in_rotary ledger_open outside_evidence"
 ).split()
-LATER = {"virtual_leak", "sub_target_by_scatter", "gauge_range"}
+LATER = {"virtual_leak", "gauge_range"}
 
 
 def test_every_flag_of_the_trade_is_judged_or_waits_for_what_it_needs():

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from importlib import resources
 
-KINDS_OF_TEMPLATE = ("valve", "machine", "schedule", "materials", "gases", "pumps", "gauges", "getters")
+KINDS_OF_TEMPLATE = ("valve", "machine", "schedule", "materials", "gases", "pumps", "gauges", "getters", "tolerances")
 
 
 def text_of(kind: str) -> str:

@@ -100,6 +100,7 @@ FLAG_KINDS = {
     "cross_talk": "share",
     "leaker": "number",
     "stop_tolerance": "time",
+    "sub_target_by_scatter": "share",
 }
 
 

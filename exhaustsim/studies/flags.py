@@ -7,7 +7,7 @@ only ever a note, its warn limit is the limit of the note.  Each check has one r
 thing to try.  The limits are practice of the trade
 where a comment does not say otherwise, not properties of nature.
 `NOT_JUDGED` lists the flags of the trade that no simulated run can raise yet, and why; those of the
-loaded machine are in `exhaustsim.studies.machineflags`.
+loaded machine are in `exhaustsim.studies.machineflags`, that of a batch in `exhaustsim.studies.spreadflags`.
 
 Levels: "stop", the schedule is not to be run; "warn", look before running; "note", good to know.
 """
@@ -423,6 +423,5 @@ CHECKS: tuple[Check, ...] = (
 #: Flags of the trade that are not judged from a run, and what they need.
 NOT_JUDGED = {
     "virtual_leak": "needs a measured pressure log",
-    "sub_target_by_scatter": "needs many valves with scatter",
     "gauge_range": "needs a measured pressure log",
 }

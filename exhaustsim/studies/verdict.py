@@ -14,7 +14,8 @@ from __future__ import annotations
 
 import functools
 import math
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 
 from exhaustsim.constants import AR, GAS_NAMES, N2, O2, REFERENCE_TEMPERATURE, ZERO_CELSIUS
 from exhaustsim.engine.result import Run
@@ -80,6 +81,7 @@ class Verdict:
     targets: tuple[TargetCheck, ...]
     flags: tuple[Flag, ...]  # worst first
     pressure_unit: str  # in which the sentences tell pressures
+    readings: Mapping[Callable, Reading | None] = field(default_factory=dict, repr=False)  # by the `measure` of the checks
 
     @property
     def name(self) -> str:
@@ -124,10 +126,9 @@ class Verdict:
         return (1.0 - float(self.run.converted_fraction[sample])) * self.run.schedule.valve.coating.carbonate
 
     @functools.cached_property
-    def sentence(self) -> str:
-        """What the schedule does and why, in one sentence; see `told_in_order` for which reason comes first."""
+    def reasons(self) -> list[Reason]:
+        """What it fails by, as a headline tells it: targets missed, and flags that say stop and are not such a miss told again."""
         pressure = self.target("bulb_pressure")
-        figures = against(pressure.value, pressure.limit, "pressure", self.pressure_unit, "against")
         missed_names = {check.name for check in self.targets if not check.met}
         reasons = [
             Reason(check.name, check.beyond if check is not pressure else math.inf, self._since(check), self._miss(check))
@@ -137,11 +138,18 @@ class Verdict:
             Reason(f.key, f.beyond, f.time_s, f.phrase)
             for f in self.flags if f.level == "stop" and f.covers_target not in missed_names
         ]  # fmt: skip
+        return told_in_order(reasons)
+
+    @functools.cached_property
+    def sentence(self) -> str:
+        """What the schedule does and why, in one sentence; see `told_in_order` for which reason comes first."""
+        pressure = self.target("bulb_pressure")
+        figures = against(pressure.value, pressure.limit, "pressure", self.pressure_unit, "against")
         # Two flags may be raised by one reading.
-        shown = worst_of(list(dict.fromkeys(reason.phrase for reason in told_in_order(reasons))))
+        shown = worst_of(list(dict.fromkeys(reason.phrase for reason in self.reasons)))
         if not pressure.met:
             return f"{self.name} fails: {shown}."
-        if reasons:
+        if self.reasons:
             return f"{self.name} meets its target bulb pressure ({figures}) and still fails: {shown}."
         text = f"{self.name} meets every target (bulb pressure {figures})"
         return f"{text} and warns of {list_of(self.warned)}." if self.warned else f"{text}."
@@ -226,10 +234,13 @@ def judge(run: Run, pressure_unit: str = "Pa") -> Verdict:
     pressure_unit : str
         Unit in which sentences tell pressures; values in flags and checks stay in Pa.
     """
-    flags = [flag for check in CHECKS if (flag := raise_flag(run, check, pressure_unit)) is not None]
+    # Several limits may hang on one reading, which is taken once.
+    readings = {measure: measure(run) for measure in dict.fromkeys(check.measure for check in CHECKS)}
+    found = (flag_from(run, check, readings[check.measure], pressure_unit) for check in CHECKS)
+    flags = [flag for flag in found if flag is not None]
     # Worst level first; within it what also misses a target, then in order of time.
     flags.sort(key=lambda f: (-LEVELS.index(f.level), not f.covers_target, f.time_s is None, f.time_s or 0.0))
-    return Verdict(run, tuple(_targets(run)), tuple(flags), pressure_unit)
+    return Verdict(run, tuple(_targets(run)), tuple(flags), pressure_unit, readings)
 
 
 def limits_of(run: Run, check: Check) -> Limits:
@@ -240,7 +251,11 @@ def limits_of(run: Run, check: Check) -> Limits:
 
 def raise_flag(run: Run, check: Check, pressure_unit: str = "Pa") -> Flag | None:
     """The flag of `check`, or None when its limits are kept or it never came to be watched."""
-    reading = check.measure(run)
+    return flag_from(run, check, check.measure(run), pressure_unit)
+
+
+def flag_from(run: Run, check: Check, reading: Reading | None, pressure_unit: str) -> Flag | None:
+    """The flag of `check` on a reading that was taken already."""
     if reading is None or not math.isfinite(reading.value):
         return None
     limits = limits_of(run, check)
