@@ -10,7 +10,11 @@ for several schedules, `band` says how sure a verdict is, `explain` why it comes
 `sizing` whether the pumps are big enough for one another, and `watts_to_reach` and
 `seconds_to_reach` what RF a station needs.  `simulate_machine` turns the loaded machine
 through incidents (`Leaker`, `Stop` ...), and `line_loads`, `scrap_list`, `cross_talk`,
-`leaker_limits` and `stop_tolerance` tell what comes of it.  Names are fetched on first use, so that the import
+`leaker_limits` and `stop_tolerance` tell what comes of it.
+`shortest_index` finds the quickest index time at which a card still does, `position_slack` what each position has to spare,
+`best_settings` and `frontier` choose heater steps, RF and oven together, `waterfall` tells what each change between two cards bought,
+`energy` what a good valve takes; `spread`, `yield_curve` and `contributions` what tolerances do to the pass rate.
+`load_log` reads a pressure log and `true_pressure` applies gas factors.  Names are fetched on first use, so that the import
 itself is quick.
 """
 
@@ -51,6 +55,17 @@ _HOMES = {
     "band": "exhaustsim.studies.band",
     "Band": "exhaustsim.studies.band",
     "gauge_reading": "exhaustsim.studies.gauges",
+    "shortest_index": "exhaustsim.studies.dwell",
+    "position_slack": "exhaustsim.studies.slack",
+    "best_settings": "exhaustsim.studies.bestsettings",
+    "frontier": "exhaustsim.studies.bestsettings",
+    "waterfall": "exhaustsim.studies.waterfall",
+    "energy": "exhaustsim.studies.energy",
+    "load_tolerances": "exhaustsim.plant.tolerances",
+    "spread": "exhaustsim.studies.spread",
+    "contributions": "exhaustsim.studies.contributions",
+    "yield_curve": "exhaustsim.studies.yieldcurve",
+    "getter_curve": "exhaustsim.studies.yieldcurve",
     "load_log": "exhaustsim.plant.pressurelog",
     "PressureLog": "exhaustsim.plant.pressurelog",
     "VoltLaw": "exhaustsim.plant.logwishes",
