@@ -130,6 +130,16 @@ class WarmUp:
 
 
 @dataclass(frozen=True)
+class ConnectedPower:
+    """What the machine draws from the mains while it runs, as far as its file says so [W]; None: not stated."""
+
+    pumps: float | None = None
+    oven: float | None = None
+    rf: float | None = None
+    heaters: float | None = None
+
+
+@dataclass(frozen=True)
 class PumpingLine:
     """A manifold with its pump, shared by the positions that open to it."""
 
@@ -167,3 +177,4 @@ class RotaryMachine:
     rubber_gases: tuple[tuple[str, float], ...] = (("H2O", 1.0),)  # mole shares of the gas from the head rubber
     warm_up: WarmUp | None = None
     soaking_area: float = 0.0  # m^2 of head rubber and passages that take up gas while the head stands open to room air
+    connected_power: ConnectedPower = ConnectedPower()

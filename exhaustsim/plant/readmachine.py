@@ -8,13 +8,14 @@ are read in `exhaustsim.plant.readpumps`.
 from __future__ import annotations
 
 import math
+from dataclasses import fields
 
 from exhaustsim.constants import ATMOSPHERE
 from exhaustsim.physics.shop import saturation_pressure_water
 from exhaustsim.plant.coil import Coil
 from exhaustsim.plant.entries import Entries
 from exhaustsim.plant.faults import nearest, quoted
-from exhaustsim.plant.machine import PumpingLine, RotaryMachine, WarmUp
+from exhaustsim.plant.machine import ConnectedPower, PumpingLine, RotaryMachine, WarmUp
 from exhaustsim.plant.readpumps import PumpReader
 
 WATER_RANGE = (273.15, 333.15)  # K, room temperatures for which a relative humidity is taken
@@ -59,6 +60,7 @@ def read_machine(entries: Entries) -> RotaryMachine:
         rubber_gases=port.gas_shares("rubber_gases", default=(("H2O", 1.0),)),
         warm_up=_warm_up(entries.sub("warm_up")) if "warm_up" in entries else None,
         soaking_area=soaking_area,
+        connected_power=_connected_power(entries.sub("connected_power", required=False)),
     )
     for table in (port, oven, room, coils, entries):
         table.finish()
@@ -128,6 +130,15 @@ def _warm_up(entries: Entries) -> WarmUp:
     )
     entries.finish()
     return warm_up
+
+
+def _connected_power(entries: Entries) -> ConnectedPower:
+    """Mean watts drawn from the mains by what the file names; the rest is reckoned where it is asked for."""
+    stated = ConnectedPower(**{
+        f.name: entries.quantity(f.name, "power", at_least=0.0) if f.name in entries else None for f in fields(ConnectedPower)
+    })  # fmt: skip
+    entries.finish()
+    return stated
 
 
 def _positions(entries: Entries, key: str, count: int | None, **default) -> tuple[int, ...]:

@@ -31,7 +31,6 @@ from exhaustsim.plant.writeschedule import schedule_text
 from exhaustsim.studies.indextime import ROUNDING, ends_with_dwell, least_index_time, with_index_time
 from exhaustsim.studies.trials import FAILED, Requirement, Trials, Tried, requirements, unknown_keys
 from exhaustsim.studies.verdict import Verdict, judge, list_of
-from exhaustsim.units import format_number
 
 STEPS = {"oven": 1.0, "heater": 0.02, "rf": 0.005, "flash_watts": 0.05, "flash_start": 0.1}  # K, V, 1, W, s: what a setter can set
 INDEX_STEP = 0.02  # s
@@ -39,6 +38,7 @@ FAR, FAR_DOWN = 1.5, 0.6  # times the setting of the card: how far each setting 
 OVEN_FAR = 80.0  # K either way
 REACHES = (0.1, 0.04)  # first steps of the two searches, of the range of every setting
 MOST_STEPS = 150  # runs of one search
+MOST_REPAIRS = 8  # single steps after rounding
 OUTPUT_WEIGHT = 10.0  # of the index time against the logarithms of the limits, so that both count in the search
 MARGINS = (0.0, 0.01, 0.02, 0.03, 0.05, 0.08)
 
@@ -87,7 +87,7 @@ class Best:
         """Settings that went to an end of their limits."""
         out = []
         for setting, value in zip(self.settings, self.after, strict=True):
-            if value <= setting.low + setting.step or value >= setting.high - setting.step:
+            if setting.high > setting.low and not setting.low + setting.step < value < setting.high - setting.step:
                 out.append(f"{setting.what} at {setting.shown(value)}")
         return tuple(out)
 
@@ -317,15 +317,7 @@ def best_settings(
     Cancelled
         `cancel` said so.
     """
-    faults = unknown_keys(only, schedule.source or "best_settings")
-    if not (math.isfinite(margin) and 0.0 <= margin < 1.0):
-        faults.append(Fault(schedule.source or "best_settings", "margin", str(margin), "must be from 0 to below 1", "give a share, such as 0.03"))
-    try:
-        settings = settings_of(schedule, limits)
-    except DesignFault as found:
-        faults += found.faults
-    if faults:
-        raise DesignFault(faults)
+    settings = _checked(schedule, (margin,), limits, only)
     trials = Trials(only, warn, tolerance, progress, cancel)
     trials.words = f"best settings of {schedule.name}"
     best = _Optimum(schedule, settings, margin, trials).find()
@@ -342,12 +334,10 @@ def frontier(
     Parameters and errors as `best_settings`; margins rise, and the first that nothing keeps ends the frontier.
     """
     margins = tuple(margins)
-    if not margins or any(b <= a for a, b in zip(margins, margins[1:], strict=False)):
-        raise DesignFault([Fault(schedule.source or "frontier", "margins", str(margins), "must be rising shares", "such as 0, 0.02, 0.05")])
+    settings = _checked(schedule, margins, limits, only)
     trials = Trials(only, warn, tolerance, progress, cancel)
     own = trials.of(schedule).margin
     points, start, runs = [], None, trials.runs
-    settings = settings_of(schedule, limits)
     for margin in margins:
         trials = Trials(only, warn, tolerance, progress, cancel)
         trials.words = f"frontier of {schedule.name}, margin {100.0 * margin:.3g}%"
@@ -359,6 +349,26 @@ def frontier(
             break
         start = (*best.after, best.found.index_time)
     return Frontier(schedule, own, tuple(points), runs)
+
+
+def _checked(schedule: Schedule, margins: tuple[float, ...], limits, only) -> tuple[Setting, ...]:
+    """The settings of a question that makes sense; all faults of another one at once."""
+    source = schedule.source or "best_settings"
+    faults = unknown_keys(only, source)
+    faults += [
+        Fault(source, "margin", str(m), "must be from 0 to below 1", "give a share, such as 0.03")
+        for m in margins if not (math.isfinite(m) and 0.0 <= m < 1.0)
+    ]  # fmt: skip
+    if not margins or any(b <= a for a, b in zip(margins, margins[1:], strict=False)):
+        faults.append(Fault(source, "margins", str(margins), "must be rising shares", "such as 0, 0.02, 0.05"))
+    settings: tuple[Setting, ...] = ()
+    try:
+        settings = settings_of(schedule, limits)
+    except DesignFault as found:
+        faults += found.faults
+    if faults:
+        raise DesignFault(faults)
+    return settings
 
 
 def _verified(best: Best, trials: Trials) -> Best:
@@ -427,14 +437,17 @@ class _Optimum:
         """The library's search from `x` with first steps of `reach` times the limits; the best point met that keeps everything."""
         from scipy.optimize import minimize
 
-        span = np.where(self.high > self.low, self.high - self.low, 1.0)
+        # What may not move is left out: the library takes it out by itself, but not for the limits.
+        free = self.high > self.low
+        low, span = self.low[free], (self.high - self.low)[free]
 
         def left(u):
-            return self.logs(self.tried([self.low + np.clip(u, 0.0, 1.0) * span])[0])
+            y = x.copy()
+            y[free] = low + np.clip(u, 0.0, 1.0) * span
+            return self.logs(self.tried([y])[0])
 
         minimize(
-            lambda u: OUTPUT_WEIGHT * u[-1], (x - self.low) / span, method="COBYLA",
-            bounds=[(0.0, 1.0 if high > low else 0.0) for low, high in zip(self.low, self.high, strict=True)],
+            lambda u: OUTPUT_WEIGHT * u[-1], (x[free] - low) / span, method="COBYLA", bounds=[(0.0, 1.0)] * len(span),
             constraints=[{"type": "ineq", "fun": left}], options={"rhobeg": reach, "maxiter": MOST_STEPS, "tol": 0.02 * reach},
         )  # fmt: skip
         return self._best_met(x)
@@ -461,7 +474,9 @@ class _Optimum:
     def _freed(self, x: np.ndarray) -> np.ndarray | None:
         """A point near `x` that keeps everything, come by one setting at a time, each the one that mends most."""
         amiss = self._amiss(self.tried([x])[0])
-        while amiss > 0.0:
+        for _ in range(MOST_REPAIRS):
+            if amiss == 0.0:
+                return self._shortened(x)
             points = [self._at(x, n) for n in (1, 4, 16)] + self._beside(x) + self._beside(self._at(x, 4))
             points = [y for y in points if y[-1] <= self.high[-1]]
             worths = [self._amiss(t) for t in self.tried(points)]
@@ -469,7 +484,7 @@ class _Optimum:
             if worths[best] >= amiss:
                 return None
             x, amiss = points[best], worths[best]
-        return self._shortened(x)
+        return None
 
     def _amiss(self, tried: Tried) -> float:
         """How far the limits are passed, with their margins, in all."""

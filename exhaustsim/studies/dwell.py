@@ -26,7 +26,7 @@ from exhaustsim.plant.faults import DesignFault, Fault
 from exhaustsim.plant.schedule import Schedule
 from exhaustsim.studies.indextime import RF_RULES, least_index_time, with_index_time
 from exhaustsim.studies.slack import Slack, position_slack
-from exhaustsim.studies.trials import FAILED, Requirement, Trials, Tried, unknown_keys
+from exhaustsim.studies.trials import Requirement, Trials, Tried, unknown_keys
 from exhaustsim.studies.verdict import Verdict, judge, list_of
 from exhaustsim.units import format_number
 

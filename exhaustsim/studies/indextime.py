@@ -39,7 +39,7 @@ def with_index_time(schedule: Schedule, index_time: float, rf: str = "follow") -
 def taken_along(setting: PositionSetting, before: float, after: float, rf: str = "follow") -> PositionSetting:
     """The setting of one position when the dwell goes from `before` to `after` [s]."""
     old = setting.rf
-    if old is None:
+    if old is None or before == after:
         return setting
     if rf == "scale":
         start, duration = old.start * after / before, old.duration * after / before

@@ -30,7 +30,7 @@ from exhaustsim.compiled import spread
 from exhaustsim.engine.phases import heater_temperature
 from exhaustsim.engine.result import FailedRun, Run
 from exhaustsim.engine.run import simulate
-from exhaustsim.plant.faults import DesignFault
+from exhaustsim.plant.faults import DesignFault, Fault
 from exhaustsim.plant.schedule import PositionSetting, Schedule
 from exhaustsim.studies.indextime import with_index_time
 from exhaustsim.studies.lateheat import moments, run_with_late_heat
@@ -198,8 +198,8 @@ class Slack:
 
 
 def position_slack(
-    schedule: Schedule, *, only: Collection[str] = (), warn: bool = False, reuse: bool = True, tolerance: float = 1e-3,
-    progress: Callable[[str], None] | None = None, cancel: Callable[[], bool] | None = None,
+    schedule: Schedule, *, positions: Collection[int] = (), only: Collection[str] = (), warn: bool = False, reuse: bool = True,
+    tolerance: float = 1e-3, progress: Callable[[str], None] | None = None, cancel: Callable[[], bool] | None = None,
 ) -> Slack:  # fmt: skip
     """Find the slack of every position of a card that does, its idle positions, and which of them to re-use.
 
@@ -207,6 +207,8 @@ def position_slack(
     ----------
     schedule : Schedule
         One that passes; the slack of one that does not is nought everywhere and is not looked for.
+    positions : collection of int
+        The positions asked about; all when empty.
     only, warn, tolerance, progress, cancel
         See `exhaustsim.studies.trials.Trials`.
     reuse : bool
@@ -215,7 +217,7 @@ def position_slack(
     Raises
     ------
     DesignFault
-        `only` names what is no target or limit.
+        `only` names what is no target or limit, or `positions` what is no position.
     ValueError
         The card fails as it stands.
     FailedRun
@@ -223,8 +225,13 @@ def position_slack(
     Cancelled
         `cancel` said so.
     """
-    if faults := unknown_keys(only, schedule.source or "position_slack"):
+    source = schedule.source or "position_slack"
+    faults = unknown_keys(only, source)
+    last = schedule.machine.positions
+    faults += [Fault(source, "positions", str(p), "there is no such position", f"the machine has 1 to {last}") for p in positions if p not in range(1, last + 1)]
+    if faults:
         raise DesignFault(faults)
+    asked = set(positions) or set(range(1, last + 1))
     trials = Trials(only, warn, tolerance, progress, cancel)
     trials.words = f"slack of {schedule.name}"
     run = trials.run(schedule)
@@ -232,15 +239,16 @@ def position_slack(
     if not now.passes:
         why = list_of([r.phrase for r in now.failed[:3]])
         raise ValueError(f"{schedule.name} fails as it stands ({why}); slack is asked of a card that does")
-    search = _Losses(schedule, run, trials)
+    search = _Losses(schedule, run, trials, asked)
     found: list[PositionSlack | None] = [None] * len(search.heats)
 
     def job(number):
         found[number] = search.row(*search.heats[number])
 
-    spread(job, len(search.heats))
+    if search.heats:
+        spread(job, len(search.heats))
     rows = sorted(found, key=lambda row: (row.dispensable, row.share, row.position))
-    given = _given_up(schedule, run, trials)
+    given = _given_up(schedule, run, trials, asked)
     idle = [g.position for g in given if g.idle]
     reuses = _reuses(schedule, idle, trials) if reuse else ()
     return Slack(schedule, tuple(rows), tuple(given), tuple(reuses), trials.runs)
@@ -252,15 +260,16 @@ def position_slack(
 class _Losses:
     """Searches for the largest loss that each heat bears."""
 
-    def __init__(self, schedule: Schedule, run: Run, trials: Trials):
+    def __init__(self, schedule: Schedule, run: Run, trials: Trials, asked: set[int]):
         self.schedule, self.run, self.trials = schedule, run, trials
         before_tip = schedule.position_of("tip_off") or schedule.machine.positions
         oven = [p for p in schedule.machine.oven_positions if p <= before_tip]
         self.heats = [("oven", p) for p in oven]
         self.heats += [("rf", p.position) for p in schedule.positions if p.rf is not None and p.position <= before_tip]
         self.heats += [("heater", p.position) for p in schedule.positions if p.heater_voltage > 0.0 and p.position < before_tip]
+        self.heats = [(heat, position) for heat, position in self.heats if position in asked]
         # One oven has one set-point: its degrees are looked for once.
-        self.oven_degrees = self._oven() if oven else None
+        self.oven_degrees = self._oven() if any(heat == "oven" for heat, _ in self.heats) else None
 
     def row(self, heat: str, position: int) -> PositionSlack:
         setting = self.schedule.positions[position - 1]
@@ -416,12 +425,12 @@ def without_position(schedule: Schedule, position: int) -> Schedule:
     return replace(schedule, machine=smaller, positions=settings)
 
 
-def _given_up(schedule: Schedule, run: Run, trials: Trials) -> list[Given]:
+def _given_up(schedule: Schedule, run: Run, trials: Trials, asked: set[int]) -> list[Given]:
     """Every position that carries no work of its own, taken out in turn."""
     before = judge(run)
     known = trials.weighed(run).requirements
     warned = {f.key for f in before.flags if f.level != "note"}
-    places = [p.position for p in schedule.positions if p.action not in KEPT_ACTIONS]
+    places = [p.position for p in schedule.positions if p.action not in KEPT_ACTIONS and p.position in asked]
     found: list[Given | None] = [None] * len(places)
 
     def job(number):
@@ -435,7 +444,8 @@ def _given_up(schedule: Schedule, run: Run, trials: Trials) -> list[Given]:
         moved = max(r.beyond - known[key].beyond for key, r in tried.requirements.items() if key in known)
         found[number] = Given(places[number], tried.passes, tuple([r.phrase for r in tried.failed] + new), float(moved))
 
-    spread(job, len(places))
+    if places:
+        spread(job, len(places))
     return found
 
 
