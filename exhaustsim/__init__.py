@@ -14,7 +14,8 @@ through incidents (`Leaker`, `Stop` ...), and `line_loads`, `scrap_list`, `cross
 `shortest_index` finds the quickest index time at which a card still does, `position_slack` what each position has to spare,
 `best_settings` and `frontier` choose heater steps, RF and oven together, `waterfall` tells what each change between two cards bought,
 `energy` what a good valve takes; `spread`, `yield_curve` and `contributions` what tolerances do to the pass rate.
-`load_log` reads a pressure log and `true_pressure` applies gas factors.  Names are fetched on first use, so that the import
+`load_log` reads a pressure log and `true_pressure` applies gas factors; `fit_outgassing`, `fit_rise`, `fit_throughput` and
+`fit_ride` say with intervals what the readings support, `write_overlay` takes it back to the valve file.  Names are fetched on first use, so that the import
 itself is quick.
 """
 
@@ -71,6 +72,29 @@ _HOMES = {
     "VoltLaw": "exhaustsim.plant.logwishes",
     "true_pressure": "exhaustsim.studies.gaugetreatment",
     "TrueTrace": "exhaustsim.studies.gaugetreatment",
+    "fit": "exhaustsim.studies.fitting",
+    "Fit": "exhaustsim.studies.fitting",
+    "FitRefused": "exhaustsim.studies.fitting",
+    "Model": "exhaustsim.studies.fitmodel",
+    "Parameter": "exhaustsim.studies.fitmodel",
+    "fit_outgassing": "exhaustsim.studies.pumpdownfit",
+    "fit_rise": "exhaustsim.studies.risefit",
+    "compare_surrounds": "exhaustsim.studies.risefit",
+    "fit_throughput": "exhaustsim.studies.throughput",
+    "fit_ride": "exhaustsim.studies.ridefit",
+    "RideFit": "exhaustsim.studies.ridefit",
+    "breakdown_closure": "exhaustsim.studies.closure",
+    "NoClosure": "exhaustsim.studies.closure",
+    "write_overlay": "exhaustsim.studies.overlay",
+    "load_machine_log": "exhaustsim.plant.machinelog",
+    "compare_batches": "exhaustsim.studies.batches",
+    "what_it_follows": "exhaustsim.studies.follows",
+    "drift": "exhaustsim.studies.drift",
+    "clock_offset": "exhaustsim.studies.clocks",
+    "energy_from_step": "exhaustsim.studies.activationenergy",
+    "energy_from_ramps": "exhaustsim.studies.activationenergy",
+    "causes_of_gas": "exhaustsim.studies.aftermath",
+    "causes_of_slump": "exhaustsim.studies.aftermath",
     "explain": "exhaustsim.studies.explanation",
     "sizing": "exhaustsim.studies.sizing",
     "watts_to_reach": "exhaustsim.studies.station",

@@ -3,6 +3,10 @@
 A head and a pumping group share one loop; `KIND_HEAD` or `KIND_LINE` chooses whose rates are taken.
 Every phase restarts the step size, because controls jump there.  States are delivered at
 the times asked for, from the dense output, so that what is saved never decides a step.
+
+Two marches that differ little each choose steps of their own, and the difference of what they
+give holds the difference of their errors.  The lengths of the steps of one march can be written down
+and another taken over the same steps, so that the errors are nearly the same and fall out.
 """
 
 from __future__ import annotations
@@ -36,6 +40,7 @@ SENTENCES = {
 
 MAX_STEPS_PER_PHASE = 20_000
 FIRST_STEP = 1e-4  # s after a jump of the controls
+NO_LENGTHS = np.zeros(0)  # no steps written down
 
 
 @kernel_on_arrays
@@ -68,7 +73,7 @@ class _Room(NamedTuple):
 
 def march(
     kind, head, group, shape, controls, durations, starts, wave_of_phase, wave_time, wave_value, wave_slope, sample_ptr, sample_time, y, absolute,
-    relative, watched_first, watched_last, max_steps, states, counts,
+    relative, watched_first, watched_last, max_steps, states, counts, lengths=NO_LENGTHS, given=False,
 ):  # fmt: skip
     """March `y` (changed in place) through all phases; returns (status, phase reached).
 
@@ -76,11 +81,13 @@ def march(
     from here, which lets it continue a waveform or a closing bore; wave_of_phase (phases,) index
     into the waveforms wave_time (knots,), wave_value and wave_slope (waveforms, knots, gas; of a group: manifold x gas); sample_ptr (phases + 1,) and sample_time, local times at
     which `states` rows are filled; absolute (states,), relative: tolerances; counts (3,) steps,
-    rejected, rate evaluations, added to.
+    rejected, rate evaluations, added to; lengths (steps,) s of the steps taken, one after the other: written as far
+    as there is room or, if `given`, taken from there.  On given steps no error is looked at: for phases of the same lengths and
+    settings that differ little from those for which the steps were chosen.
     """
     return _march(
         kind, head, group, shape, controls, durations, starts, wave_of_phase, wave_time, wave_value, wave_slope, sample_ptr,
-        sample_time, y, absolute, relative, watched_first, watched_last, max_steps, states, counts, _room(shape, y.size),
+        sample_time, y, absolute, relative, watched_first, watched_last, max_steps, states, counts, _room(shape, y.size), lengths, given,
     )  # fmt: skip
 
 
@@ -107,11 +114,12 @@ def _room(shape, size) -> _Room:
 @unlocked_kernel_on_arrays
 def _march(
     kind, head, group, shape, controls, durations, starts, wave_of_phase, wave_time, wave_value, wave_slope, sample_ptr,
-    sample_time, y, absolute, relative, watched_first, watched_last, max_steps, states, counts, room,
+    sample_time, y, absolute, relative, watched_first, watched_last, max_steps, states, counts, room, lengths, given,
 ):  # fmt: skip
-    """`march` in the work space `room`."""
+    """`march` in the work space `room`, its steps written into `lengths` as far as that goes or, if `given`, taken from there."""
     size = y.size
     count = shape.core + shape.leaves
+    taken = 0
     rate, trial, stage_y, increments, combined, weights, work, factors, jac = room
     for phase in range(durations.size):
         c = controls[phase]
@@ -131,7 +139,11 @@ def _march(
             if steps >= max_steps:
                 return TOO_MANY_STEPS, phase
             steps += 1
-            if t + 1.01 * h >= end:
+            if given:
+                if taken >= lengths.size:
+                    return TOO_MANY_STEPS, phase
+                h = lengths[taken]
+            elif t + 1.01 * h >= end:
                 h = end - t
             held = h
             to_knot = kind == KIND_LINE_EXACT and sample < last_sample and t + h > sample_time[sample]
@@ -156,6 +168,10 @@ def _march(
             for i in range(count):
                 trial[i] = stage_y[i] + increments[7, i]
             error = error_norm(count, y, trial, increments[7], absolute, relative, watched_first, watched_last)
+            if given:
+                if error != error:
+                    return STEP_TOO_SMALL, phase
+                error = min(error, 1.0)
             if not error <= 1.0:  # also when it is not a number
                 counts[1] += 1
                 fresh = False
@@ -165,6 +181,9 @@ def _march(
                     return STEP_TOO_SMALL, phase
                 continue
             counts[0] += 1
+            if not given and taken < lengths.size:
+                lengths[taken] = h
+            taken += 1
             quadrature_sum(0, h, shape, jac, rate, increments, combined, trial[count:])
             for i in range(count, size):
                 trial[i] += y[i]

@@ -2,7 +2,8 @@
 
 Valve, machine and schedule stand in separate TOML files whose values are text with a unit
 ("3.0 mm", "2.2 L/s", "460 degC"); a schedule names its valve and its machine by a path
-relative to itself, so that naming schedules is enough to run them.  Each of the three may name
+relative to itself, so that naming schedules is enough to run them.  In the place of a valve file
+there may be an overlay of one with fitted values (`exhaustsim.plant.overlay`).  Each of the three may name
 data files of its own with `data = ["our_materials.toml"]`; the rows of all of them hold for
 that schedule and no other.
 
@@ -19,6 +20,7 @@ from exhaustsim.data.published import Tables
 from exhaustsim.plant.entries import Entries, read_table
 from exhaustsim.plant.faults import DesignFault, Fault
 from exhaustsim.plant.machine import RotaryMachine
+from exhaustsim.plant.overlay import laid_over
 from exhaustsim.plant.readdata import TELLING_KEYS, merged, read_data_file
 from exhaustsim.plant.readmachine import read_machine
 from exhaustsim.plant.readschedule import read_schedule
@@ -39,9 +41,15 @@ def load_machine(path: str | os.PathLike) -> RotaryMachine:
     return _Reading().alone("machine", path)
 
 
-def load_schedule(path: str | os.PathLike) -> Schedule:
-    """The schedule at `path` with its valve and machine; raises `DesignFault`."""
-    return load_schedules([path])[0]
+def load_schedule(path: str | os.PathLike, valve: str | os.PathLike | None = None) -> Schedule:
+    """The schedule at `path` with its valve and machine; raises `DesignFault`.
+
+    `valve` names another valve file, or an overlay with fitted values, than the schedule does.
+    """
+    reading = _Reading()
+    schedule = reading.schedule(os.fspath(path), os.fspath(valve) if valve is not None else None)
+    reading.refuse_faults()
+    return schedule
 
 
 def load_schedules(paths: Iterable[str | os.PathLike]) -> list[Schedule]:
@@ -70,13 +78,16 @@ class _Reading:
         self.refuse_faults()
         return design
 
-    def schedule(self, path: str) -> Schedule | None:
+    def schedule(self, path: str, valve: str | None = None) -> Schedule | None:
         entries = self._open("schedule", path)
         if entries is None:
             return None
         opened = {}
         for sort in ("valve", "machine"):
             relative = entries.text(sort)
+            if sort == "valve" and valve is not None:
+                opened[sort] = self._open(sort, os.path.normpath(valve))
+                continue
             joined = _beside(path, relative)
             if relative and not os.path.exists(joined):
                 entries.fault(sort, f'no such file "{joined}"', "give the path relative to the schedule")
@@ -112,6 +123,9 @@ class _Reading:
         table = read_table(path, self.faults, TELLING_KEYS[sort])
         if table is None:
             return None
+        if sort == "valve" and "overlay" in table:
+            table = laid_over(table, path, self.faults)
+            return None if table is None else Entries(table, path, "", self.faults)
         other = next((s for s, key in TELLING_KEYS.items() if key in table), sort)
         if other != sort:
             need = f"this is a {other} file; needs a {sort} file"

@@ -59,6 +59,7 @@ class Parameter:
     unit: str
     positive: bool = True
     scaled: bool | None = None  # whether a scale error of the gauge multiplies it; None: when the unit has Pa or mol
+    spread: float | None = None  # known beforehand: standard deviation about `start`, of the logarithm for a positive one
 
     @property
     def follows_scale(self) -> bool:

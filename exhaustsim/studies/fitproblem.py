@@ -124,6 +124,12 @@ class Problem:
             pull = scatter.sigma / self.range_step
             errors.append(inside[size:] * pull)
             slopes.append(np.hstack([np.zeros((self.ranges, size)), np.eye(self.ranges) * pull]))
+        known = [k for k, p in enumerate(self.model.parameters) if p.spread is not None]
+        if known:
+            start = self.inside([p.start for p in self.model.parameters])
+            pulls = scatter.sigma / np.array([self.model.parameters[k].spread for k in known])
+            errors.append((inside[known] - start[known]) * pulls)
+            slopes.append(np.eye(len(inside))[known] * pulls[:, None])
         return np.concatenate(errors), np.vstack(slopes)
 
 
