@@ -41,7 +41,7 @@ from exhaustsim.studies.spread import GetterMargin, spread
 from exhaustsim.studies.spreadflags import scatter_flag
 from exhaustsim.studies.spreadstore import ChunkFolder, fingerprint
 from exhaustsim.studies.verdict import judge
-from exhaustsim.studies.yieldcurve import at_index, between, getter_curve, with_fill, yield_curve
+from exhaustsim.studies.yieldcurve import between, getter_curve, with_fill, yield_curve
 
 ROOT = Path(__file__).parent.parent
 DEMO = ROOT / "demo_data"
@@ -403,10 +403,7 @@ def test_getter_margin_tells_what_would_do():
 
 
 def test_settings_of_another_index_time(standard, too_fast):
-    """By hand: of a dwell of 7.8 s the RF takes all, the flash 2.0 s less; between two cards lie the two cards, and nearly the third."""
-    quick = at_index(standard, 9.0)
-    assert [quick.positions[k].rf.duration for k in (7, 8, 9, 13)] == pytest.approx([7.8, 7.8, 7.8, 5.8])
-    assert replace(quick, index_time=12.0, positions=standard.positions) == standard
+    """Between two cards lie the two cards, and nearly the third."""
     assert between(standard, too_fast, 12.0).positions[7].rf.power == pytest.approx(standard.positions[7].rf.power)
     assert between(standard, too_fast, 6.0).positions[13].rf.power == pytest.approx(too_fast.positions[13].rf.power)
     assert between(standard, too_fast, 6.0).positions[13].rf.duration == pytest.approx(2.8)

@@ -20,16 +20,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from exhaustsim.plant.faults import DesignFault, Fault
-from exhaustsim.plant.schedule import PositionSetting, RfSetting, Schedule
+from exhaustsim.plant.schedule import RfSetting, Schedule
 from exhaustsim.plant.tolerances import Tolerances
 from exhaustsim.studies.batch import REACHED
+from exhaustsim.studies.indextime import ROUNDING, least_index_time, with_index_time
 from exhaustsim.studies.intervals import CONFIDENCE, pass_interval
 from exhaustsim.studies.spread import Spread, request_faults, spread_with_columns
 from exhaustsim.studies.spreadflags import LIMITS
 from exhaustsim.units import format_number, share_text, show
 
 TAKEN = (0.10, 0.30)  # of what the getter can bury, by CO2 left in the coating
-SAME = 1e-9  # s
 
 
 @dataclass(frozen=True, eq=False)
@@ -126,7 +126,7 @@ def yield_curve(
     """Pass rate of the batch at each of the index times `indices` [s].
 
     With `quicker`, a card of the same valve and machine for another index time, oven, RF and heaters are those between
-    the two cards (`between`); without it they stay as `schedule` has them (`at_index`).
+    the two cards (`between`); without it they stay as `schedule` has them (`indextime.with_index_time`).
 
     Raises
     ------
@@ -142,17 +142,16 @@ def yield_curve(
     times = sorted(set(map(float, indices)))
     if not times:
         faults.append(Fault("yield curve", "indices", "", "needs an index time at least", "such as 12.0"))
-    begins = max((p.rf.start for p in schedule.positions if p.rf is not None), default=0.0)
-    least = schedule.machine.transfer_time + begins
+    least = least_index_time(schedule)
     faults += [
-        Fault("yield curve", "indices", f"{t:g} s", f"must be above {least:g} s: the transfer time{' and the start of the RF' if begins else ''}", "leave it out")
+        Fault("yield curve", "indices", f"{t:g} s", f"must be above {least:g} s: the transfer time and the start of the RF", "leave it out")
         for t in times if not t > least
     ]  # fmt: skip
     if quicker is not None:
         faults += _cards_apart(schedule, quicker, times)
     if faults:
         raise DesignFault(faults)
-    changed = [at_index(schedule, t) if quicker is None else between(schedule, quicker, t) for t in times]
+    changed = [with_index_time(schedule, t) if quicker is None else between(schedule, quicker, t) for t in times]
     return _curve(schedule, tolerances, "index_time", times, changed, n, seed, quasi_random, workers, executor, progress, cancel)
 
 
@@ -196,27 +195,6 @@ def _curve(schedule, tolerances, over, settings, schedules, n, seed, quasi_rando
     return YieldCurve(schedule, tolerances, over, tuple(points))
 
 
-def at_index(schedule: Schedule, index_time: float) -> Schedule:
-    """The schedule at another index time [s]: RF that lasted to the end of the dwell still does, other RF keeps its seconds or is cut.
-
-    >>> from exhaustsim import load_schedule
-    >>> quick = at_index(load_schedule("demo_data/schedules/dt1_standard.toml"), 8.0)
-    >>> quick.positions[7].rf.duration == quick.dwell
-    True
-    """
-    new = replace(schedule, index_time=index_time)
-
-    def change(setting: PositionSetting) -> PositionSetting:
-        rf = setting.rf
-        if rf is None:
-            return setting
-        room = new.dwell - rf.start
-        to_the_end = abs(rf.start + rf.duration - schedule.dwell) < SAME
-        return replace(setting, rf=replace(rf, duration=room if to_the_end else min(rf.duration, room)))
-
-    return replace(new, positions=tuple(map(change, schedule.positions)))
-
-
 def between(schedule: Schedule, other: Schedule, index_time: float) -> Schedule:
     """A card between two cards of one valve and machine: volts and oven in proportion to the reciprocal of the dwell, watts to that of the RF's seconds.
 
@@ -238,7 +216,7 @@ def between(schedule: Schedule, other: Schedule, index_time: float) -> Schedule:
         # RF ends so long before the dwell does as between the two.
         left = mixed(schedule.dwell - first.start - first.duration, other.dwell - second.start - second.duration)
         seconds = dwell - start - left
-        same = abs(first.duration - second.duration) < SAME
+        same = abs(first.duration - second.duration) < ROUNDING
         by_time = share if same else (1.0 / seconds - 1.0 / first.duration) / (1.0 / second.duration - 1.0 / first.duration)
         power = {name: mixed(first.power.get(name, 0.0), second.power.get(name, 0.0), by_time) for name in {**first.power, **second.power}}
         return RfSetting(power, start, seconds, mixed(first.current, second.current, by_time))
@@ -259,7 +237,7 @@ def _cards_apart(schedule: Schedule, other: Schedule, times: Sequence[float]) ->
     if other.valve != schedule.valve or other.machine != schedule.machine:
         faults.append(Fault("yield curve", "quicker", other.name, f"{where} are not for the same valve and machine", "give two cards of one valve on one machine"))
         return faults
-    if abs(other.index_time - schedule.index_time) < SAME:
+    if abs(other.index_time - schedule.index_time) < ROUNDING:
         faults.append(Fault("yield curve", "quicker", other.name, f"{where} have the same index time", "give a card for another index time"))
     for one, two in zip(schedule.positions, other.positions, strict=True):
         if one.action != two.action or (one.rf is None) != (two.rf is None):
@@ -267,7 +245,7 @@ def _cards_apart(schedule: Schedule, other: Schedule, times: Sequence[float]) ->
     low, high = sorted((schedule.index_time, other.index_time))
     faults += [
         Fault("yield curve", "indices", f"{t:g} s", f"must lie between {low:g} and {high:g} s, the index times of the two cards", "leave it out")
-        for t in times if not low - SAME <= t <= high + SAME
+        for t in times if not low - ROUNDING <= t <= high + ROUNDING
     ]  # fmt: skip
     return faults
 
