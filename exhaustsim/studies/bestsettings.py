@@ -457,8 +457,13 @@ class _Optimum:
         return min((np.array(k) for k, t in self.known.items() if self.free(t)), key=lambda k: k[-1], default=otherwise)
 
     def _settled(self, x: np.ndarray) -> np.ndarray | None:
-        """Rounded to what can be set, made to keep every limit, and bettered one setting at a time."""
+        """Rounded to what can be set, made to keep every limit, and bettered one setting at a time; None when nothing keeps them.
+
+        Where rounding spoils the point and single steps do not mend it, the point stays as the search met it.
+        """
+        met = x if self.free(self.tried([x])[0]) else None
         x = self._freed(self._rounded(x))
+        x = met if x is None else x
         if x is None:
             return None
         while (better := self._neighbour(x)) is not None:

@@ -170,6 +170,7 @@ def worth(time: np.ndarray, scatter: Scatter) -> float:
 
 
 def read(trace: Trace, range_step: float) -> Readings:
+    """What a fit may use of a trace; with a step between ranges above 0, readings are told apart by the ranges they stand in."""
     usable = trace.usable()
     good = usable & (trace.mark == GOOD)
     bound = usable & ((trace.mark == AT_MOST) | (trace.mark == AT_LEAST))
@@ -352,7 +353,8 @@ def settle(problem: Problem, start: np.ndarray, sigma: float) -> State:
         error, slope = problem.raw(start)
         # Parameters at a bound do not move, and swallow no scatter.
         free = minimum.free
-        known = memory(readings.time, slope[:, free] / readings.breadth[:, None], error / readings.breadth, readings.share, scatter, turn > 0)
+        breadth = readings.breadth
+        known = memory(readings.time, slope[:, free] / breadth[:, None], error / breadth, readings.share, scatter, turn > 0)
         left = max(len(readings.time) - int(free.sum()), 1)
         freedom = np.full(len(start), float(left))
         freedom[free] = known.freedom

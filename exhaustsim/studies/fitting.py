@@ -159,7 +159,8 @@ class Fit:
             ],
             "bootstrap": {name: list(ends) for name, ends in self.bootstrap.items()},
             "scatter": self.scatter, "correlation_time_s": self.correlation_time, "scale_error": self.scale_error,
-            "criterion": self.criterion, "runs_test": self.runs_test, "used": self.used, "bounds_used": self.bounds_used, "averaged": self.averaged,
+            "criterion": self.criterion, "runs_test": self.runs_test,
+            "used": self.used, "bounds_used": self.bounds_used, "averaged": self.averaged,
             "down_weighted": self.down_weighted.tolist(), "correlation": self.correlation.tolist(),
             "told": self.in_words(), "cautions": [r.words for r in self.cautions],
         }  # fmt: skip
@@ -290,9 +291,10 @@ def _gather(problem: Problem, state: State, trace: Trace, struck: np.ndarray, le
         cautions.append(Reason(
             f"the residuals change side too seldom (chance {chance:.1g}): the curve bends otherwise than the readings",
             "try a model with another term, or look for an event in the log"))  # fmt: skip
+    criterion = _criterion(problem, inside, scatter.sigma)
     return Fit(
-        problem.model, trace, parameters, level, None, scatter.sigma, scatter.time, scale_error, _criterion(problem, inside, scatter.sigma), chance, residuals,
-        struck, correlation, int(good.sum()) - len(struck), len(readings.side), readings.averaged, tuple(cautions), {}, state,
+        problem.model, trace, parameters, level, None, scatter.sigma, scatter.time, scale_error, criterion, chance, residuals, struck,
+        correlation, int(good.sum()) - len(struck), len(readings.side), readings.averaged, tuple(cautions), {}, state,
     )  # fmt: skip
 
 
@@ -382,7 +384,9 @@ def _told(found: Fit) -> list[str]:
                 )
     told.append(f"scatter {100.0 * found.scatter:.2g} %" + (f", hangs together over {found.correlation_time:.3g} s" if found.correlation_time else ""))
     if found.averaged > 1:
-        told.append(f"a long log: neighbouring readings were averaged before the fit, up to {found.averaged} in one; the scatter of such means was measured")
+        told.append(
+            f"a long log: neighbouring readings were averaged before the fit, up to {found.averaged} in one; the scatter of such means was measured"
+        )
     if found.bounds_used:
         told.append(f"{found.bounds_used} readings count as bounds: they stand at an end of the scale")
     if len(found.down_weighted):

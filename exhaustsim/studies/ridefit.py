@@ -12,7 +12,8 @@ spikes, bounds and scatter that hangs together are dealt with there.  At the end
 full simulation is run again, and how far it leaves the straight curve is told.
 
 Readings after the getter RF comes on are shown and not fitted: the mirror's constants are
-trusted too little.  The intervals take the model to be right; what it leaves out is not in them.
+trusted too little.  The intervals take the model to be right; what it leaves out is not in them, nor are
+the errors of the simulation itself, a thousandth of a pressure.
 """
 
 from __future__ import annotations
@@ -49,6 +50,8 @@ STRAIGHT = 2.0  # standard deviations that a setting may lie from where the deri
 FROM_LINES = 1.0  # standard deviations that a setting may lie from where the lines were settled last
 NO_LIKENESS = 0.3  # scatter of the logarithm above which the simulation is not that of the log; our own choice
 CLOSEST = 0.09  # s between two readings that are fitted; our own choice, a little under 10 Hz
+#: What the simulation resolves of a setting, its own errors being a thousandth: logarithm of a factor, K, s.
+RESOLVED = {"1": 1e-3, "K": 0.1, "s": 1e-3}
 #: How far a setting moves in one turn: logarithm of a factor, K, s.
 REACH = {"1": 0.7, "K": 60.0, "s": 0.5}
 #: And in all.
@@ -311,7 +314,7 @@ def _turns(part: Trace, ride: Ride, level: float, say) -> tuple[Trace, Fit, int]
             slope, straight_at = ride.slopes(x, curve), x
         seen = _seen(part, ride, curve, slope)
         found = fit(_straight(ride, seen, x, curve, slope, REACH), seen, intervals=None, level=level)
-        own = _deviations(found)
+        own = np.maximum(_deviations(found), [RESOLVED[setting.unit] for setting in ride.settings])
         moved = np.abs(found.values - x) / own
         # Turns that go to and fro, a reading struck in one and not in the next, are met half-way.
         x = found.values if turn <= FREELY else 0.5 * (x + found.values)
