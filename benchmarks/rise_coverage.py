@@ -1,4 +1,4 @@
-"""How often the intervals of rises, batches, heads, positions and drift hold the truth: the demo logs L3 to L9 with many seeds.
+"""How often the intervals of rises, lots, heads, positions and drift hold the truth: the demo logs L3 to L9 with many seeds.
 
     python -m benchmarks.rise_coverage [rises] [machine logs]
 
@@ -42,7 +42,7 @@ def drawn(trace, seed):
 
 def rises(seed: int) -> dict[str, bool]:
     """L3 to L6 for one seed: what held."""
-    from exhaustsim.studies.batches import ValveFigure, compare_batches
+    from exhaustsim.studies.lots import ValveFigure, compare_lots
     from exhaustsim.studies.risefit import compare_surrounds, fit_rise
 
     make, _ = makers()
@@ -75,7 +75,7 @@ def rises(seed: int) -> dict[str, bool]:
     for lot, valve, trace in make.two_lots(seed):
         flow = fit_rise(trace, make.VOLUME * 1e-6, 0.0, age=make.LOT_AGE).throughput
         lots[lot].append(ValveFigure(valve, flow.value, np.log(flow.high / flow.low) / 3.92))
-    ratio = compare_batches(lots["A"], lots["B"])
+    ratio = compare_lots(lots["A"], lots["B"])
     held["L6 ratio inside"] = ratio.low <= make.LOT_RATIO <= ratio.high
     held["L6 difference seen"] = ratio.low > 1.0
     held["L6 scatter inside"] = ratio.scatter_low <= make.VALVE_SCATTER <= ratio.scatter_high

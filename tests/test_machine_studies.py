@@ -14,7 +14,7 @@ from exhaustsim.plant.faults import DesignFault
 from exhaustsim.plant.machinelog import load_machine_log
 from exhaustsim.plant.trace import Event
 from exhaustsim.studies.activationenergy import energy_from_ramps, energy_from_step
-from exhaustsim.studies.batches import ValveFigure, compare_batches
+from exhaustsim.studies.lots import ValveFigure, compare_lots
 from exhaustsim.studies.clocks import clock_offset
 from exhaustsim.studies.drift import drift, rounds
 from exhaustsim.studies.fitmodel import FitRefused
@@ -163,7 +163,7 @@ def test_faulty_columns_name_their_rows(tmp_path):
     assert log.index()[0] == "1" and len(log) == 8
 
 
-# ---- batches -------------------------------------------------------------------------
+# ---- lots ----------------------------------------------------------------------------
 
 
 def lot(values, error=0.0):
@@ -174,7 +174,7 @@ def test_ratio_without_errors_is_that_of_the_t_test():
     """scipy.stats.ttest_ind on the logarithms, equal scatter: value, chance and interval."""
     random = np.random.default_rng(3)
     a, b = np.exp(random.normal(0.0, 0.3, 7)), np.exp(random.normal(0.4, 0.3, 5))
-    found = compare_batches(lot(a), lot(b))
+    found = compare_lots(lot(a), lot(b))
     test = stats.ttest_ind(np.log(b), np.log(a))
     ends = np.exp(test.confidence_interval(0.95))
     assert found.chance == pytest.approx(test.pvalue, rel=1e-6)
@@ -187,33 +187,33 @@ def test_ratio_without_errors_is_that_of_the_t_test():
 
 
 def test_errors_of_figures_are_taken_off_the_scatter_and_never_narrow_the_ratio():
-    same = compare_batches(lot([1.0, 1.01, 0.99]), lot([1.0, 1.02, 0.98]), level=0.9)
-    known = compare_batches(lot([1.0, 1.01, 0.99], 0.2), lot([1.0, 1.02, 0.98], 0.2), level=0.9)
+    same = compare_lots(lot([1.0, 1.01, 0.99]), lot([1.0, 1.02, 0.98]), level=0.9)
+    known = compare_lots(lot([1.0, 1.01, 0.99], 0.2), lot([1.0, 1.02, 0.98], 0.2), level=0.9)
     assert known.scatter == 0.0 and known.high / known.low > same.high / same.low
     # Two means of three figures each, 20 % error: 0.2 sqrt(2/3) times t of four degrees of freedom.
     assert np.log(known.high / known.ratio) == pytest.approx(0.2 * np.sqrt(2 / 3) * stats.t.ppf(0.95, 4), rel=1e-6)
     assert "no difference is shown" in known.sentence and known.to_json()["valves"] == (3, 3)
 
 
-def test_batches_hold_the_ratio_as_often_as_they_say():
+def test_lots_hold_the_ratio_as_often_as_they_say():
     """Unequal errors, scatter 20 %: 95 % of 150 is 142; outside 134 to 149 with a chance of 1 % or so (binomial)."""
     random, held = np.random.default_rng(8), 0
     for _ in range(150):
         errors = random.uniform(0.02, 0.3, 12)
         logs = random.normal(0.0, 0.2, 12) + errors * random.standard_normal(12) + np.repeat([0.0, np.log(1.6)], 6)
         valves = [ValveFigure(str(k), float(np.exp(x)), float(e)) for k, (x, e) in enumerate(zip(logs, errors, strict=True))]
-        found = compare_batches(valves[:6], valves[6:])
+        found = compare_lots(valves[:6], valves[6:])
         held += found.low <= 1.6 <= found.high
     assert 134 <= held <= 149
 
 
-def test_batches_that_cannot_answer():
+def test_lots_that_cannot_answer():
     with pytest.raises(FitRefused, match="2 valves"):
-        compare_batches(lot([1.0, 2.0]), lot([1.0, 2.0, 3.0]))
+        compare_lots(lot([1.0, 2.0]), lot([1.0, 2.0, 3.0]))
     with pytest.raises(ValueError, match="above 0"):
-        compare_batches(lot([1.0, -2.0, 1.0]), lot([1.0, 2.0, 3.0]))
+        compare_lots(lot([1.0, -2.0, 1.0]), lot([1.0, 2.0, 3.0]))
     with pytest.raises(ValueError, match="more than once"):
-        compare_batches([ValveFigure("A", 1.0)] * 3, lot([1.0, 2.0, 3.0]))
+        compare_lots([ValveFigure("A", 1.0)] * 3, lot([1.0, 2.0, 3.0]))
 
 
 # ---- drift ---------------------------------------------------------------------------

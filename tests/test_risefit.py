@@ -11,7 +11,7 @@ from demo_logs import LOGS, rise_tests, truth
 
 from exhaustsim.plant.trace import Trace
 from exhaustsim.studies import rise
-from exhaustsim.studies.batches import ValveFigure, compare_batches
+from exhaustsim.studies.lots import ValveFigure, compare_lots
 from exhaustsim.studies.fitmodel import FitRefused
 from exhaustsim.studies.instrument import Instrument, log_of
 from exhaustsim.studies.risefit import compare_surrounds, fit_rise
@@ -89,7 +89,7 @@ def test_two_lots_differ_by_the_ratio_that_was_made():
         flow = fit_rise(test, VOLUME, 0.0, age=truth("L6")["age_s"]).throughput
         # Half width of a 95 % interval of the logarithm over 1.96.
         lots[row["lot_id"]].append(ValveFigure(row["valve_id"], flow.value, math.log(flow.high / flow.low) / 3.92))
-    found = compare_batches(lots["A"], lots["B"], ("lot A", "lot B"))
+    found = compare_lots(lots["A"], lots["B"], ("lot A", "lot B"))
     assert found.valves == (6, 6)
     assert found.low <= truth("L6")["ratio"] <= found.high and found.low > 1.0
     assert found.scatter_low <= truth("L6")["scatter_between_valves"] <= found.scatter_high

@@ -89,8 +89,9 @@ class RideValue:
         else:
             told = f"{self.what}: {self.value:+.3g} {self.unit} ({self.low:+.3g} to {self.high:+.3g})"
         if self.texts:
-            _, _, value, low, high = self.texts[0]
-            told += f", that is {figures_of(value)} ({figures_of(low, unit=False)} to {figures_of(high, unit=False)})"
+            key, _, value, low, high = self.texts[0]
+            # The conductance of a stem stands in the valve file as its bore.
+            told += f", that is {'a bore of ' if key.endswith('.bore') else ''}{figures_of(value)} ({figures_of(low, unit=False)} to {figures_of(high, unit=False)})"
         return told if self.stated else f"{self.what}: the readings do not tell it ({told.partition(': ')[2]})"
 
 

@@ -20,7 +20,8 @@ import numpy as np
 from exhaustsim.plant.trace import GOOD, NO_READING, Trace
 from exhaustsim.studies.fitmodel import FitRefused, Model, Parameter, Reason
 from exhaustsim.studies.fitting import Choice, choose
-from exhaustsim.studies.risefit import DECADE, LARGE, Estimate, as_estimate
+from exhaustsim.studies.risecurves import DECADE
+from exhaustsim.studies.risefit import LARGE, Estimate, as_estimate
 
 LEAST_SHARE = 2.0  # the difference must be so many times as large as what the gauges' scales leave unknown
 ONE_HOUR = 3600.0  # the age at which gas evolution is quoted

@@ -1,13 +1,13 @@
-"""Do two batches of valves differ by more than their valves differ among themselves?
+"""Do two lots of valves differ by more than their valves differ among themselves?
 
 Each valve brings one figure, for instance a fitted rate, with its own relative error.  Valves of
-one batch scatter, quite apart from that error; the batches are held against this scatter, not
+one lot scatter, quite apart from that error; the lots are held against this scatter, not
 against the much smaller error of a fit.  The question is asked of logarithms, so the answer is a ratio.
 
-Both batches are taken to scatter alike, by a normal law of the logarithm.  With equal errors the
+Both lots are taken to scatter alike, by a normal law of the logarithm.  With equal errors the
 interval is that of Student's t, which is exact.  Not modelled: valves that hang together because
 they rode one head or one tray, and errors that all valves share, such as that of one gauge: these
-do not widen the ratio if one gauge read both batches, and are not in it if two did.
+do not widen the ratio if one gauge read both lots, and are not in it if two did.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ import numpy as np
 
 from exhaustsim.studies.fitmodel import FitRefused, Reason
 
-FEWEST_VALVES = 3  # of each batch: with fewer their scatter cannot be judged
+FEWEST_VALVES = 3  # of each lot: with fewer their scatter cannot be judged
 
 
 @dataclass(frozen=True)
@@ -32,8 +32,8 @@ class ValveFigure:
 
 
 @dataclass(frozen=True)
-class BatchRatio:
-    """Second batch over first."""
+class LotRatio:
+    """Second lot over first."""
 
     names: tuple[str, str]
     valves: tuple[int, int]
@@ -41,8 +41,8 @@ class BatchRatio:
     low: float
     high: float
     level: float  # of the intervals
-    chance: float  # of a ratio as far from 1 as this, if the batches were alike
-    scatter: float  # between valves of one batch, standard deviation of the logarithm
+    chance: float  # of a ratio as far from 1 as this, if the lots were alike
+    scatter: float  # between valves of one lot, standard deviation of the logarithm
     scatter_low: float
     scatter_high: float
     error: float  # typical relative error of one valve's figure
@@ -56,7 +56,7 @@ class BatchRatio:
         else:
             verdict = "which scatter between valves alone could make: no difference is shown"
         return (
-            f"{differ}, {verdict}; {self.valves[0]} and {self.valves[1]} valves; between valves of a batch "
+            f"{differ}, {verdict}; {self.valves[0]} and {self.valves[1]} valves; between valves of a lot "
             f"{100 * self.scatter:.0f} % ({100 * self.scatter_low:.0f} to {100 * self.scatter_high:.0f} %), error of one figure {100 * self.error:.0f} %."
         )
 
@@ -64,10 +64,10 @@ class BatchRatio:
         return {**asdict(self), "sentence": self.sentence}
 
 
-def compare_batches(
-    first: Sequence[ValveFigure], second: Sequence[ValveFigure], names: tuple[str, str] = ("first batch", "second batch"), level: float = 0.95
-) -> BatchRatio:
-    """Ratio of the second batch to the first, with its interval.
+def compare_lots(
+    first: Sequence[ValveFigure], second: Sequence[ValveFigure], names: tuple[str, str] = ("first lot", "second lot"), level: float = 0.95
+) -> LotRatio:
+    """Ratio of the second lot to the first, with its interval.
 
     Parameters
     ----------
@@ -80,7 +80,7 @@ def compare_batches(
 
     Returns
     -------
-    BatchRatio
+    LotRatio
         Ratio of geometric means.  The scatter between valves is what is left beyond the errors
         given (moment estimate, interval by inverting its chi-square); the interval of the ratio is
         Student's with so many valves less two, never narrower than the errors alone allow.
@@ -88,16 +88,16 @@ def compare_batches(
     Raises
     ------
     FitRefused
-        Fewer than three valves in a batch.
+        Fewer than three valves in a lot.
     ValueError
-        A value that is not above zero, an error below zero, a valve named twice in a batch.
+        A value that is not above zero, an error below zero, a valve named twice in a lot.
 
     Examples
     --------
     >>> old = [ValveFigure(f"A{k}", v) for k, v in enumerate([1.0, 1.2, 0.8, 1.1])]
     >>> new = [ValveFigure(f"B{k}", v) for k, v in enumerate([1.7, 1.5, 2.1, 1.6])]
-    >>> compare_batches(old, new).sentence[:68]
-    'second batch is 1.7 times first batch (1.3 to 2.2, 95 % interval), m'
+    >>> compare_lots(old, new).sentence[:68]
+    'second lot is 1.7 times first lot (1.3 to 2.2, 95 % interval), more '
     """
     from scipy import stats
     from scipy.optimize import brentq
@@ -135,7 +135,7 @@ def compare_batches(
     reach = stats.t.ppf(1.0 - half, freedom) * wide
     chance = 2.0 * stats.t.sf(abs(difference) / wide, freedom) if wide > 0.0 else 0.0
     ratio, low, high = np.exp([difference, difference - reach, difference + reach])
-    return BatchRatio(
+    return LotRatio(
         names, (len(lots[0]), len(lots[1])), float(ratio), float(low), float(high), level, float(chance),
         float(np.sqrt(between)), float(np.sqrt(low2)), float(np.sqrt(high2)), float(np.sqrt(np.mean(variance))),
     )  # fmt: skip
