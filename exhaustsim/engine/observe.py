@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from exhaustsim.compiled import kernel
+from exhaustsim.compiled import unlocked_kernel
 from exhaustsim.constants import CH4, CO, CO2, ELEMENT_NAMES, GAS_CONSTANT, H2, H2O, HE
 from exhaustsim.engine import rates
 from exhaustsim.engine.ledger import GasLedger, atoms_of
@@ -21,7 +21,7 @@ from exhaustsim.plant.schedule import Schedule
 HEAD_SURFACES = "head surfaces"  # in the ledger: what they took up while the head stood open for long
 
 
-@kernel
+@unlocked_kernel
 def rates_at_samples(head, controls, line_of_phase, sample_ptr, sample_time, wave_time, wave_value, wave_slope, states, out):
     """Fill `out` (samples, states) with the rates at every sample."""
     work = np.zeros(rates.WORK_SIZE)
@@ -32,7 +32,7 @@ def rates_at_samples(head, controls, line_of_phase, sample_ptr, sample_time, wav
             head_rates(sample_time[j], states[j], head, controls[phase], wave, work, out[j])
 
 
-@kernel
+@unlocked_kernel
 def port_at_samples(head, port_open, line_of_sample, sample_time, wave_time, wave_value, wave_slope, states, pressure, flow):
     """Fill line pressure [Pa] and flow from head to line [mol/s] (samples, gas) where the port is open."""
     bulb, dead, slope = np.zeros(G), np.zeros(G), np.zeros(G)
@@ -59,7 +59,7 @@ def ports_of(valve: ValveArrays, phases: Phases, states, waves):
     return port_open, pressure, flow
 
 
-@kernel
+@unlocked_kernel
 def mirror_at_samples(head, states, speed):
     """Fill the sorption speed of the mirror [m^3/s] (samples, gas)."""
     at = head.at
