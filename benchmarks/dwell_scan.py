@@ -89,7 +89,9 @@ def optimum(everything: bool, seed: int = 1) -> bool:
     bounds = [(settings[k].low, settings[k].high) for k in free] + [(0.25 * schedule.index_time + 2.0, 2.0 * schedule.index_time)]
     budget = 10 * ours.runs
     people = 8
-    rounds = max(1, budget // (people * len(bounds)) - 1)
+    # The library rounds the number of members up to a power of two for this kind of start.
+    members = 2 ** int(np.ceil(np.log2(people * len(bounds))))
+    rounds = int(np.ceil(budget / members))
     start = time.process_time()
     differential_evolution(worth, bounds, maxiter=rounds, popsize=people, polish=False, rng=seed, tol=0.0, init="sobol")
     print(
