@@ -3,6 +3,7 @@
 #   make compare    the main job on the demo schedules; report in out/
 #   make test       every test, and which lines of physics, engine and studies none reaches; fails under 95 %
 #   make bench      what runs cost, also against general-purpose solvers; figures in bench.json; 4 minutes
+#   make fuzz       a million hostile inputs to every reader, then every command struck at every call to the file system; 11 minutes
 #   make lab        opens the notebooks in JupyterLab; make lab PAGE=01 shows one as a page of its own
 #   make pictures   makes the pictures of the README anew
 #   make warm       only prepare the compiled code
@@ -34,7 +35,7 @@ export MKL_NUM_THREADS := 1
 
 FIND_BROWSER := $(BIN)/python tests/browser/findbrowser.py
 
-.PHONY: compare test bench lab pictures warm clean
+.PHONY: compare test fuzz bench lab pictures warm clean
 .DELETE_ON_ERROR:
 
 compare: $(WARMED)
@@ -49,6 +50,10 @@ test: $(TESTERS) $(WARMED)
 	@$(BIN)/python -m coverage combine --quiet
 	@$(BIN)/python -m coverage report --fail-under=95
 	@$(FIND_BROWSER) --say
+
+fuzz: $(TESTERS) $(WARMED)
+	$(BIN)/python -m tests.trust.fuzz --executions 1000000
+	$(BIN)/python -m tests.trust.killpoints
 
 lab: $(LABORATORY) $(WARMED)
 	$(BIN)/exhaustsim lab $(if $(PAGE),--page $(PAGE))

@@ -16,6 +16,7 @@ import sys
 import tempfile
 import threading
 import time
+import warnings
 
 from exhaustsim import __version__, machinecommand
 from exhaustsim.data.template import KINDS_OF_TEMPLATE
@@ -27,6 +28,8 @@ QUIET_SECONDS = 1.0  # work longer than this tells of itself
 def main(arguments: list[str] | None = None) -> int:
     """Run the command line; returns the exit code."""
     options = _parser().parse_args(arguments)
+    # A letter that the font of the pictures lacks is drawn as a box there; pages and screen show it.
+    warnings.filterwarnings("ignore", r"Glyph \d+ .*missing from")
     try:
         code = options.work(options)
         sys.stdout.flush()
@@ -198,13 +201,14 @@ def _compare(options) -> int:
         return compare(options.schedules, options.tolerance, progress, options.units, options.band)
 
     def write(comparison, folder):
+        from exhaustsim.reporting.filenames import file_name
         from exhaustsim.reporting.report import write_report
 
         write_report(comparison, os.path.join(folder, "report.html"))
         _write_json(comparison.to_json(), os.path.join(folder, "comparison.json"))
         names = ["report.html", "comparison.json"]
         for number, verdict in enumerate(comparison.verdicts, start=1):
-            name = f"{number:02d}_{_file_name(verdict.name)}.csv"
+            name = f"{number:02d}_{file_name(verdict.name)}.csv"
             verdict.run.to_log(os.path.join(folder, name))
             names.append(name)
         return names
@@ -239,10 +243,11 @@ def _run(options) -> int:
         return comparison.to_json()[0] | explanation.to_json()
 
     def write(result, folder):
+        from exhaustsim.reporting.filenames import file_name
         from exhaustsim.reporting.report import write_report
 
         verdict = result[1].verdict
-        name = _file_name(verdict.name)
+        name = file_name(verdict.name)
         verdict.run.to_log(os.path.join(folder, f"{name}.csv"))
         _write_json(data(result), os.path.join(folder, f"{name}.json"))
         write_report(result[0], os.path.join(folder, f"{name}.html"), [result[1]])
@@ -448,11 +453,6 @@ def _without_dust(data):
     if isinstance(data, list | tuple):
         return [_without_dust(value) for value in data]
     return 0.0 if isinstance(data, float) and abs(data) < DUST else data
-
-
-def _file_name(name: str) -> str:
-    """A schedule's name as part of a file name."""
-    return "".join(c if c.isalnum() or c in "-" else "_" for c in name).strip("_") or "schedule"
 
 
 # ---- progress ------------------------------------------------------------------------

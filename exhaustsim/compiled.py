@@ -10,7 +10,8 @@ Compiled code is kept in a folder whose name is a fingerprint of the sources of 
 The compiler's own check looks only at the file a function stands in, so a caller could keep
 the machine code of a callee that has changed since; with the fingerprint a changed source
 never meets old code.  The folder lies beside this file, or in the user's cache folder where
-the install is read-only; `EXHAUSTSIM_CACHE` chooses another place.
+the install is read-only; `EXHAUSTSIM_CACHE` chooses another place.  A file there that is missing,
+cut short or damaged is compiled anew, and where nothing can be kept the work goes on without.
 
 Floating-point relaxations stop at fused multiply-add.  Letting the compiler reorder sums gave
 other last digits from freshly compiled than from stored code, and the same inputs must give
@@ -19,8 +20,10 @@ the same bits; assuming finite values would hide the not-a-number that tells a f
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import os
+import pickle
 import tempfile
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
@@ -57,6 +60,7 @@ def cache_folder() -> Path:
 
 
 _FOLDER = cache_folder()
+FINGERPRINT = _FOLDER.name.removeprefix("kernels-")
 
 
 def kept_results_folder() -> Path:
@@ -74,6 +78,7 @@ if PURE_PYTHON:
 
 else:
     import numba
+    from numba.core.caching import FunctionCache, IndexDataCacheFile
 
     # Neighbouring scalars may share one instruction: that changes no digit.
     numba.config.SLP_VECTORIZE = 1
@@ -103,9 +108,56 @@ else:
         before = numba.config.CACHE_DIR
         numba.config.CACHE_DIR = str(_FOLDER)
         try:
-            return numba.njit(cache=True, error_model="numpy", fastmath={"contract"}, **more)(function)
+            dispatcher = numba.njit(error_model="numpy", fastmath={"contract"}, **more)(function)
+            dispatcher._cache = _KeptCode(function)
+            return dispatcher
         finally:
             numba.config.CACHE_DIR = before
+
+
+    class _KeptCode(FunctionCache):
+        """The compiler's own keeping of one function, made to survive files that are damaged or cannot be written."""
+
+        def __init__(self, function):
+            super().__init__(function)
+            stamp = self._impl.locator.get_source_stamp()
+            self._cache_file = _SealedFiles(self._cache_path, self._impl.filename_base, stamp)
+
+        def _save_overload(self, sig, data):
+            with contextlib.suppress(OSError):  # a full disk or a folder that has become read-only costs time only
+                super()._save_overload(sig, data)
+
+    class _SealedFiles(IndexDataCacheFile):
+        """Every file carries its digest, and every machine code the key and the sources it was made for.
+
+        The compiler checks none of them: a flipped bit would run as it stands, two processes that compile the same
+        function for other arguments at once could leave one's code under the other's name, and where the folder of
+        the fingerprint cannot be made the compiler falls back on one that all versions of the sources share.
+        """
+
+        def save(self, key, data):
+            super().save(key, (FINGERPRINT, key, data))
+
+        def load(self, key):
+            *made_for, data = super().load(key) or (None,)
+            return data if made_for == [FINGERPRINT, key] else None
+
+        def _dump(self, thing):
+            raw = super()._dump(thing)
+            return raw + hashlib.sha256(raw).digest()  # behind its end, where reading stops
+
+        def _load_data(self, name):
+            raw = Path(self._data_path(name)).read_bytes()
+            if hashlib.sha256(raw[:-32]).digest() != raw[-32:]:
+                raise OSError(f"{name} is damaged")  # which the compiler takes as not there
+            return pickle.loads(raw)
+
+        def _load_index(self):
+            # A damaged index cannot mislead, since the machine code knows its key; it can only fail to be read.
+            try:
+                return super()._load_index()
+            except Exception:
+                return {}
 
 
 def spread(job: Callable[[int], None], count: int, threads: int | None = None) -> None:

@@ -10,6 +10,7 @@ import os
 
 EXAMPLE = 'exhaustsim machine demo_data/schedules/dt1_standard.toml --leaker "5=1 Pa L/s" --stop 60@100 --out out'
 HERE = "command line"  # where the faults stand
+MOST_INDICES_ASKED = 10_000  # days of work of a machine, and of this program; more is a slip of the keyboard
 LARGEST_LEAK = 100.0  # Pa L/s: no leak above this is tried by --leak-limits
 OPTIONS = {  # name of an incident -> option, and how the field is called there
     "Leaker": "--leaker", "BrokenValve": "--broken", "Stop": "--stop", "ScoredPlate": "--scored", "SlackCoil": "--slack-coil",
@@ -119,13 +120,17 @@ def _impossible(schedule, incidents, indices, seconds):
     from dataclasses import replace
 
     from exhaustsim.engine.loaded import MOST_INDICES, plan
-    from exhaustsim.plant.faults import DesignFault
+    from exhaustsim.plant.faults import DesignFault, Fault
     from exhaustsim.plant.incidents import Stop, check_incidents
     from exhaustsim.reporting.machinefindings import bench_faults
 
     faults = bench_faults(schedule)
     if faults:
         return faults  # heads and positions mean nothing there
+    longest = MOST_INDICES_ASKED * schedule.index_time
+    if max(indices or 0, (seconds or 0.0) / schedule.index_time) > MOST_INDICES_ASKED:
+        option, given = ("--indices", f"{indices}") if indices else ("--seconds", f"{seconds:g}")
+        return [Fault(HERE, option, given, f"must be at most {MOST_INDICES_ASKED} indices or {longest:g} s", "run less; a machine repeats itself")]
     count = indices or MOST_INDICES
     stood = sum(i.duration for i in incidents if isinstance(i, Stop) and 0.0 < i.duration < float("inf"))
     try:

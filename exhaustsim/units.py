@@ -170,7 +170,8 @@ KINDS: dict[str, Kind] = {
 #: Other spellings of a unit symbol, tried after the punctuation has been taken out.
 _SPELLINGS = {"Torr": "torr", "mTorr": "mtorr", "µ": "u", "μ": "u", "°C": "degC", "Ω": "ohm", "²": "2", "³": "3",
               "litre": "L"}
-_NUMBER = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*$", re.DOTALL)
+_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
+LONGEST_UNIT = 40  # characters; no unit is half as long, and a whole page in its place is not searched for one
 
 
 def _key(unit: str) -> str:
@@ -217,8 +218,9 @@ def parse_any(text: object) -> tuple[float, str, str]:
     number, unit = _split(text, need)
     if unit == "":
         return number, "1", "number"
+    key = _key(unit)
     for kind, factors in _FACTORS.items():
-        factor = factors.get(_key(unit))
+        factor = factors.get(key)
         if factor is not None:
             return _finish(number, unit, factor, need), unit, kind
     raise UnitFault(need, f'unit "{unit}" is not known')
@@ -294,14 +296,20 @@ def _split(text: object, need: str) -> tuple[float, str]:
     if isinstance(text, bool) or not isinstance(text, (int, float, str)):
         raise UnitFault(need)
     if not isinstance(text, str):
-        number, unit = float(text), ""
+        try:
+            number, unit = float(text), ""
+        except OverflowError:  # a whole number of hundreds of digits
+            number, unit = math.inf, ""
     else:
-        match = _NUMBER.match(text.replace("−", "-"))
+        text = text.replace("−", "-").strip()
+        match = _NUMBER.match(text)
         if match is None:
             raise UnitFault(need, "begin with a number")
-        number, unit = float(match.group(1)), match.group(2)
+        number, unit = float(match.group()), text[match.end() :].strip()
         if unit.startswith(",") and unit[1:2].isdigit():
             raise UnitFault(need, "write a decimal point, not a comma")
+        if len(unit) > LONGEST_UNIT:
+            raise UnitFault(need, f'"{unit[:LONGEST_UNIT]} ..." is no unit')
     if not math.isfinite(number):
         raise UnitFault(need, "the number is not finite")
     return number, unit
@@ -311,6 +319,8 @@ def _finish(number: float, unit: str, factor: float, need: str) -> float:
     if _key(unit) == "degC":
         number += ZERO_CELSIUS
     value = number * factor
+    if not math.isfinite(value):
+        raise UnitFault(need, "the number is too large")
     if _key(unit) in ("degC", "K") and value < 0.0:
         raise UnitFault(need, "this is below absolute zero")
     return value
@@ -318,10 +328,11 @@ def _finish(number: float, unit: str, factor: float, need: str) -> float:
 
 def _cure_for_unit(unit: str, kind: str) -> str:
     allowed = list(KINDS[kind].units)
+    key = _key(unit)
     for other, factors in _FACTORS.items():
-        if _key(unit) in factors and other not in ("number", "share"):
+        if key in factors and other not in ("number", "share"):
             return f'"{unit}" is the unit of {KINDS[other].words}'
-    near = [u for u in allowed if _key(u).lower() == _key(unit).lower()] or difflib.get_close_matches(unit, allowed, 1)
+    near = [u for u in allowed if _key(u).lower() == key.lower()] or difflib.get_close_matches(unit, allowed, 1)
     if near:
         return f'unit "{unit}" is not known; did you mean "{near[0]}"?'
     return f'unit "{unit}" is not known here; use one of {", ".join(allowed[:8])}'

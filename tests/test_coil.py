@@ -222,6 +222,7 @@ FAULTS = {
 }  # fmt: skip
 
 
+@pytest.mark.named_fault
 @pytest.mark.parametrize("case", FAULTS)
 def test_one_slip_gives_one_fault_with_its_cure(coiled, case):
     file, old, new, key, need, cure = FAULTS[case]

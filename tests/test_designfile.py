@@ -314,6 +314,7 @@ FAULTS = {
 }
 
 
+@pytest.mark.named_fault
 @pytest.mark.parametrize("case", FAULTS)
 def test_fault_is_named_with_place_value_need_and_cure(demo, case):
     file, old, new, key, given, need, cure = FAULTS[case]

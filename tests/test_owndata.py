@@ -332,6 +332,7 @@ FAULTS = {
 }  # fmt: skip
 
 
+@pytest.mark.named_fault
 @pytest.mark.parametrize("label", FAULTS)
 def test_fault_is_told_with_place_and_cure(tmp_path, label):
     text, key, need, cure = FAULTS[label]

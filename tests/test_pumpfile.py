@@ -114,6 +114,7 @@ FAULTS = {
 }  # fmt: skip
 
 
+@pytest.mark.named_fault
 @pytest.mark.parametrize("case", FAULTS)
 def test_fault_is_named_with_place_need_and_cure(tmp_path, case):
     old, new, key, need, cure = FAULTS[case]

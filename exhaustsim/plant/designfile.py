@@ -28,6 +28,8 @@ from exhaustsim.plant.readvalve import read_valve
 from exhaustsim.plant.schedule import Schedule
 from exhaustsim.plant.valve import ValveDesign
 
+ENDING = ".toml"
+
 __all__ = ["DesignFault", "Fault", "load_machine", "load_schedule", "load_schedules", "load_valve"]
 
 
@@ -89,9 +91,13 @@ class _Reading:
                 opened[sort] = self._open(sort, os.path.normpath(valve))
                 continue
             joined = _beside(path, relative)
-            if relative and not os.path.exists(joined):
+            opened[sort] = None
+            if relative and not _may_be_design(joined):
+                entries.fault(sort, f"needs the name of a {ENDING} file", "give the path relative to the schedule")
+            elif relative and not os.path.exists(joined):
                 entries.fault(sort, f'no such file "{joined}"', "give the path relative to the schedule")
-            opened[sort] = self._open(sort, joined) if relative and os.path.exists(joined) else None
+            elif relative:
+                opened[sort] = self._open(sort, joined)
         entries.tables = self._tables([*opened.values(), entries])
         return read_schedule(entries, *(self._design(sort, file, entries.tables) for sort, file in opened.items()))
 
@@ -111,6 +117,9 @@ class _Reading:
         for entries in files:
             for number, relative in enumerate(_data_files(entries), start=1):
                 path = _beside(entries.file, relative)
+                if not _may_be_design(path):
+                    entries.fault("data", f'needs the names of {ENDING} files, not "{path}"', f"correct path {number}")
+                    continue
                 if not os.path.exists(path):
                     entries.fault("data", f'no such file "{path}"', f"give path {number} relative to this file")
                     continue
@@ -132,6 +141,11 @@ class _Reading:
             self.faults.append(Fault(path, "", "", need, f"name a {sort} file"))
             return None
         return Entries(table, path, "", self.faults)
+
+
+def _may_be_design(path: str) -> bool:
+    """Whether a file that another file names may be opened at all: a fault quotes lines, and should quote no other kind of file."""
+    return path.lower().endswith(ENDING)
 
 
 def _beside(path: str, relative: str) -> str:

@@ -25,6 +25,12 @@ from exhaustsim.units import KINDS, UnitFault, format_number, parse
 
 _REQUIRED = object()
 LONGEST_QUOTE = 90  # characters of the file that a fault repeats
+DEEPEST = 20  # tables within tables; the deepest design file has six
+LONGEST_NAME = 120  # characters; it stands in headings, tables and on the process card
+#: What a screen obeys or hides and nobody types: control codes but for tab and line ends, and marks that turn the direction of writing.
+HIDDEN = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028\u2029\u202a-\u202e\u2066-\u2069]")
+LARGEST_FILE = 10_000_000  # bytes
+LARGEST_WHOLE = 2**63  # TOML promises no more
 SHARE_SUM_TOLERANCE = 1e-6  # shares are typed by hand with few decimals, so they can be made to fit exactly
 
 
@@ -47,7 +53,7 @@ class Entries:
         """The full name of `key`, as faults give it."""
         if not key:
             return self.place
-        name = key if re.fullmatch(r"[\w-]+(\[\d+\])?", key) else f'"{key}"'
+        name = _cut(key) if re.fullmatch(r"[\w-]+(\[\d+\])?", key) else f'"{_cut(key)}"'
         return f"{self.place}.{name}" if self.place else name
 
     def fault(self, key: str, need: str, cure: str = "") -> None:
@@ -56,9 +62,7 @@ class Entries:
             given = _as_written(self.table[key]) if key in self.table else ""
         else:
             given = _as_written(self.table)
-        if len(given) > LONGEST_QUOTE:
-            given = given[: LONGEST_QUOTE - 4] + " ..."
-        self.faults.append(Fault(self.file, self.key(key), given, need, cure))
+        self.faults.append(Fault(self.file, self.key(key), _cut(given), need, cure))
 
     def quantity(
         self,
@@ -142,7 +146,17 @@ class Entries:
             self.fault(key, "needs text in quotation marks" if key in self.table else "missing; needs text",
                        f'such as {key} = "..."')
             return ""
-        return given
+        return given if self._legible(key, given, key == "name") else ""
+
+    def _legible(self, key: str, words: str, is_name: bool) -> bool:
+        """Whether text, or the name of a table, can be shown as it stands; else a fault at `key`."""
+        if HIDDEN.search(words):
+            self.fault(key, "holds codes that a screen hides or obeys", "type it again without them")
+        elif is_name and (len(words) > LONGEST_NAME or "\n" in words or "\r" in words):
+            self.fault(key, f"a name must stand on one line and have at most {LONGEST_NAME} characters", "shorten it; the rest can go into description")
+        else:
+            return True
+        return False
 
     def word(self, key: str, known: Iterable[str], what: str, default: object = _REQUIRED) -> str:
         """One of the `known` words; a mistyped one is answered with the nearest."""
@@ -254,7 +268,7 @@ class Entries:
     def named(self, key: str) -> dict[str, Entries]:
         """The tables `[key.name]` by name."""
         entries = self.sub(key)
-        return {name: entries.sub(name) for name in entries.table}
+        return {name: entries.sub(name) for name in entries.table if entries._legible(name, name, True)}
 
     def one_of(self, keys: Iterable[str]) -> str:
         """The one key of `keys` that is given; a fault when none or several are."""
@@ -291,7 +305,14 @@ def read_table(path: str | os.PathLike, faults: list[Fault], *telling_keys: str)
         faults.append(Fault(file, "", given, need, cure))
 
     try:
-        raw = Path(path).read_bytes()
+        # A device may have no end; a pipe is how a shell hands over what a command prints.
+        if (place := Path(path)).exists() and not (place.is_file() or place.is_dir() or place.is_fifo()):
+            refuse("this is a device; needs a TOML file", "name a file")
+            return None
+        if place.is_file() and place.stat().st_size > LARGEST_FILE:
+            refuse(f"the file is larger than {LARGEST_FILE // 10**6} MB; a design file has some thousand lines at most", "name a TOML file")
+            return None
+        raw = place.read_bytes()
     except FileNotFoundError:
         refuse("no such file", _nearest_file(Path(path), telling_keys))
     except IsADirectoryError:
@@ -316,7 +337,9 @@ def _parse_table(raw: bytes, refuse) -> dict | None:
         refuse("the file is empty", "write the tables it should hold; see demo_data for an example")
         return None
     try:
-        return tomllib.loads(text)
+        table = tomllib.loads(text)
+    except RecursionError:
+        refuse("tables or lists stand too deep within one another", f"no more than {DEEPEST} deep")
     except tomllib.TOMLDecodeError as problem:
         place = re.search(r"line (\d+)", str(problem))
         number = int(place.group(1)) if place else text.count("\n") + 1
@@ -324,8 +347,28 @@ def _parse_table(raw: bytes, refuse) -> dict | None:
         # An unfinished table at the end of the file is reported past the last line.
         line = lines[min(number, len(lines)) - 1].strip()
         reason = re.sub(r" \(at .*\)$", "", str(problem))
-        refuse(f"not TOML: {reason}", "correct this line or the one before it", f"line {number}: {line}")
+        refuse(f"not TOML: {reason}", "correct this line or the one before it", f"line {number}: {_cut(line)}")
+    except ValueError as problem:  # a whole number of thousands of digits
+        refuse(f"not TOML: {problem}", "shorten the number")
+    else:
+        unusable = _unusable(table)
+        if not unusable:
+            return table
+        refuse(*unusable)
     return None
+
+
+def _unusable(table: dict) -> tuple[str, str] | None:
+    """(need, cure) of a table that is TOML but too deep, or with whole numbers that are too large, to be looked at further."""
+    layer: list = [table]
+    for _ in range(DEEPEST):
+        inner = [value for holder in layer for value in (holder.values() if isinstance(holder, dict) else holder)]
+        if any(isinstance(value, int) and abs(value) >= LARGEST_WHOLE for value in inner):
+            return "a whole number is too large", "give fewer than 19 digits"
+        layer = [value for value in inner if isinstance(value, dict | list)]
+        if not layer:
+            return None
+    return "tables or lists stand too deep within one another", f"no more than {DEEPEST} deep"
 
 
 def _nearest_file(path: Path, telling_keys: Iterable[str]) -> str:
@@ -339,8 +382,12 @@ def _nearest_file(path: Path, telling_keys: Iterable[str]) -> str:
 def _has_key(path: Path, keys: Iterable[str]) -> bool:
     try:
         return not set(keys).isdisjoint(tomllib.loads(path.read_text(encoding="utf-8-sig")))
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return False
+
+
+def _cut(words: str) -> str:
+    return words if len(words) <= LONGEST_QUOTE else words[: LONGEST_QUOTE - 4] + " ..."
 
 
 def _as_written(given: object) -> str:

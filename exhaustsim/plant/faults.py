@@ -11,6 +11,8 @@ import difflib
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+LONGEST_WORD = 80  # characters; a longer one is no slip of the keyboard, and comparing it would take long
+
 
 @dataclass(frozen=True)
 class Fault:
@@ -23,8 +25,8 @@ class Fault:
     cure: str = ""
 
     def __str__(self) -> str:
-        place = f"{self.key} = {self.given}" if self.key and self.given else self.key or self.given
-        text = f"{self.need}; {self.cure}" if self.cure else self.need
+        place = visible(f"{self.key} = {self.given}" if self.key and self.given else self.key or self.given)
+        text = visible(f"{self.need}; {self.cure}" if self.cure else self.need)
         return f"  {place}\n      {text}" if place else f"      {text}"
 
 
@@ -39,9 +41,18 @@ class DesignFault(ValueError):
         lines = []
         for file in dict.fromkeys(f.file for f in self.faults):
             here = [f for f in self.faults if f.file == file]
-            lines.append(f"{file}: {len(here)} fault{'s' if len(here) > 1 else ''}")
+            lines.append(f"{visible(file)}: {len(here)} fault{'s' if len(here) > 1 else ''}")
             lines.extend(str(f) for f in here)
         return "\n".join(lines)
+
+
+def visible(text: str) -> str:
+    """`text` on one line, with what a screen would obey or hide (control codes, marks of direction) written out.
+
+    >>> print(visible("two\\nlines, \\x1b[31mred"))
+    two\\nlines, \\x1b[31mred
+    """
+    return text if text.isprintable() else "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)
 
 
 def quoted(names: Iterable[str]) -> str:
@@ -52,6 +63,8 @@ def quoted(names: Iterable[str]) -> str:
 def nearest(word: str, known: Iterable[str]) -> str:
     """A cure for a mistyped word: the nearest right one, or the list of right ones."""
     known = list(known)
+    if len(word) > LONGEST_WORD:
+        return f"use one of {quoted(known)}" if known else "nothing is allowed here"
     folded = {_fold(k): k for k in known}
     near = difflib.get_close_matches(_fold(word), folded, n=1, cutoff=0.6)
     if near:

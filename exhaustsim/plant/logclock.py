@@ -118,6 +118,9 @@ def _begun(seconds: np.ndarray, clock: Clock) -> Clock:
     return clock
 
 
+_ANY_FIGURE = str.maketrans("123456789", "000000000")
+
+
 def _iso(cells) -> np.ndarray | None:
     """ISO times all of one form, by the reader of numpy; None when they are not."""
     first = cells[0].strip()
@@ -126,8 +129,8 @@ def _iso(cells) -> np.ndarray | None:
     if len(set(map(len, cells))) > 1:
         return None
     text = "\n".join(cells).replace("_", "T")
-    # numpy also reads zones, cut-off times and words for "no time": all signs must be where the first cell has them.
-    if any(text.count(sign) != len(cells) * cells[0].count(sign) for sign in "-:.Z ") or re.search(r"[^-\d:.TZ \n]", text):
+    # numpy also reads zones, cut-off times and words for "no time": figures and signs must be where the first cell has them.
+    if len(set(text.translate(_ANY_FIGURE).split("\n"))) > 1:
         return None
     text = text.replace("Z", "")
     try:

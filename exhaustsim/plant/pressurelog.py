@@ -294,8 +294,9 @@ def _trace(file, sheet, reading: Reading, every, label, order, found, events, wi
     if reading.unit.kind == "voltage" and wishes.volts is not None:
         value = _by_volts(value, mark, reading.unit.factor, wishes.volts, line, name, marked)
     else:
-        value = value * (reading.factors[order] if reading.factors is not None else reading.unit.factor)
-    mark[np.isnan(value) & (mark == GOOD)] = NO_READING
+        with np.errstate(over="ignore"):
+            value = value * (reading.factors[order] if reading.factors is not None else reading.unit.factor)
+    mark[~np.isfinite(value) & (mark == GOOD)] = NO_READING
     believed = value[(mark == GOOD) & (value > 0.0)]
     if len(believed) > 3 and np.median(believed) > BELIEVED:
         faults.append(Fault(file, column.header, reading.unit.text, f"the readings lie about {np.median(believed):.2g} Pa, far above the atmosphere",

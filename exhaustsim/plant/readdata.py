@@ -21,7 +21,7 @@ from collections.abc import Iterable
 from exhaustsim.constants import GAS_NAMES
 from exhaustsim.data.published import BUILT_IN, STANDINGS, Row, Tables
 from exhaustsim.plant.coil import RESISTIVITY
-from exhaustsim.plant.entries import SHARE_SUM_TOLERANCE, Entries, read_table
+from exhaustsim.plant.entries import HIDDEN, SHARE_SUM_TOLERANCE, Entries, read_table
 from exhaustsim.plant.faults import DesignFault, Fault, nearest, quoted
 from exhaustsim.units import KINDS, UnitFault, parse, parse_any
 
@@ -139,6 +139,9 @@ def _row(name: str, entries: Entries, written: str, refused: set[str]) -> Row | 
     entries.asked(*ROW_KEYS)
     if not isinstance(replaces, bool):
         entries.fault("replaces", "needs true or false", "replaces = true")
+    if HIDDEN.search(name):
+        entries.fault("", "its name holds codes that a screen hides or obeys", "type it again without them")
+        return None
     kind = _kind_of(name, entries, refused)
     standing = entries.word("standing", STANDINGS, "standing")
     source = entries.text("source")
@@ -154,6 +157,7 @@ def _row(name: str, entries: Entries, written: str, refused: set[str]) -> Row | 
                           "add replaces = true and a reason, or give it another name")
         elif not isinstance(reason, str) or not reason.strip():
             entries.fault("reason", "needs text that says why the built-in value is replaced", 'such as reason = "measured here"')
+            return None
     elif replaces is True:
         entries.fault("replaces", "there is no built-in value of this name to replace", nearest(name, _neighbours(name)))
     value = _parsed(entries, "value", entries.table.get("value"), kind)

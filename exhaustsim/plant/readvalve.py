@@ -175,7 +175,7 @@ def _bulb(entries: Entries) -> Bulb:
         foot_glass=entries.word("foot_glass", glasses, "glass"),
     )
     # A sphere has the least area round a volume: less than that is a slip in one of the two.
-    least_area = (36.0 * math.pi * bulb.volume**2) ** (1.0 / 3.0)
+    least_area = (36.0 * math.pi) ** (1.0 / 3.0) * bulb.volume ** (2.0 / 3.0)
     if bulb.area < least_area:
         entries.fault("area", f"too small for the volume: even a sphere has {least_area * 1e4:.3g} cm2",
                       "correct area or volume")

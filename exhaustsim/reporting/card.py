@@ -16,7 +16,6 @@ import datetime
 import hashlib
 import io
 import os
-import re
 import textwrap
 from dataclasses import dataclass
 from html import escape
@@ -34,6 +33,7 @@ from exhaustsim.engine.draft import is_draft
 from exhaustsim.engine.filewrite import replace_whole
 from exhaustsim.plant.machine import DiffusionPump
 from exhaustsim.reporting.canvas import decades, shortened, svg, unit_words
+from exhaustsim.reporting.filenames import file_name
 from exhaustsim.reporting.plots import places, pressures
 from exhaustsim.studies.binding import margins
 from exhaustsim.studies.positions import position_rows
@@ -240,7 +240,7 @@ def card_figure(verdict: Verdict, day: datetime.date | None = None) -> Figure:
     figure = Figure(figsize=A4, dpi=100, facecolor="white")
     FigureCanvasAgg(figure)
     page = _Page(figure)
-    page.text(0.06, card.title, 14.0, bold=True)
+    page.text(0.06, shortened(card.title, 64), 14.0, bold=True)
     page.box(0.72, STATUS)
     page.down(24)
     columns, step = 4, 0.22
@@ -400,7 +400,7 @@ def write_card(verdict: Verdict, folder: str | os.PathLike) -> list[Path]:
     OSError
         The folder cannot be written.
     """
-    name = re.sub(r"[^\w-]+", "_", verdict.name).strip("_") or "schedule"
+    name = file_name(verdict.name)
     pdf, html = Path(folder) / f"card_{name}.pdf", Path(folder) / f"card_{name}.html"
     day = datetime.date.today()
     data, text = card_pdf(verdict, day), card_html(verdict, day)

@@ -252,8 +252,8 @@ def _ring(axes, machine: RotaryMachine) -> None:
         axes.add_patch(Wedge((0, 0), 0.99, *ends, width=0.19, facecolor=fill, edgecolor=edge, hatch=hatch, linewidth=0.8, **style))
         middle = _angle(0.5 * (positions[0] + positions[-1]), count)
         axes.text(
-            0.895 * np.cos(middle), 0.895 * np.sin(middle), line or "-", fontsize=TEXT, fontweight="bold", color=INK, ha="center", va="center",
-            zorder=4, bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.2},
+            0.895 * np.cos(middle), 0.895 * np.sin(middle), shortened(line or "-", 10), fontsize=TEXT, fontweight="bold", color=INK, ha="center",
+            va="center", parse_math=False, zorder=4, bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.2},
         )  # fmt: skip
     for positions in unbroken(machine.oven_positions):
         ends = np.degrees([_angle(positions[-1], count), _angle(positions[0], count)]) + (-half, half)
@@ -352,8 +352,8 @@ def _positions(axes, machine: RotaryMachine) -> None:
         box = (positions[0] - 0.48, foot, len(positions) - 0.04, tall)
         boxes(axes, [box], [fill], where, edgecolors=INK, hatch=hatch, linewidths=0.7, clip_on=False)
         axes.text(
-            0.5 * (positions[0] + positions[-1]), foot + 0.5 * tall, line, transform=where, fontsize=SMALL, color=INK, ha="center", va="center_baseline",
-            bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.8}, zorder=6,
+            0.5 * (positions[0] + positions[-1]), foot + 0.5 * tall, shortened(line, 5 * len(positions) + 5), transform=where, fontsize=SMALL, color=INK,
+            ha="center", va="center_baseline", parse_math=False, bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.8}, zorder=6,
         )  # fmt: skip
     axes.text(-8.0 / window.width, 1.0 + 22.0 / window.height, "line", transform=axes.transAxes, fontsize=SMALL, color=FAINT, ha="right", va="center")
 

@@ -33,6 +33,7 @@ from exhaustsim.plant.valve import ThermalNode
 from exhaustsim.units import UnitFault, convert, format_number, parse, parse_any, show
 
 CLOSE_ENOUGH = 0.5  # K, so that the temperature is right to the degree
+LONGEST_NUMBER = 9  # digits of a position; no machine has as many
 MOST_RUNS = 40  # a bracket is halved at worst
 
 
@@ -234,7 +235,7 @@ def read_reach(text: str) -> Reach:
     node, equals, rest = text.partition("=")
     temperature, at, place = rest.partition("@")
     number, comma, given = place.partition(",")
-    if not (node.strip() and equals and at) or not number.strip().isdecimal():
+    if not (node.strip() and equals and at) or not number.strip().isdecimal() or len(number) > LONGEST_NUMBER:
         raise StationFault(f'"{text}" cannot be read; {example}')
     try:
         question = Reach(node.strip(), parse(temperature.strip(), "temperature"), int(number))

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from html import escape
 
 import ipywidgets as widgets
 
@@ -118,7 +119,7 @@ class SettingsPanel(widgets.VBox):
         said = f"of that: {split}" if split else "no RF here"
         if power and "duration" not in self.trial.at(position)["rf"]:
             said += "; on for the rest of the dwell"
-        self.rf_split.value = f'<div class="small" style="margin-left:{LABEL}">{said}</div>'
+        self.rf_split.value = f'<div class="small" style="margin-left:{LABEL}">{escape(said)}</div>'
 
     def show_faults(self, fault: DesignFault | None) -> None:
         """Each fault beside its field; those of other positions, of lines and of the oven below."""
