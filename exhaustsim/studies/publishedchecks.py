@@ -84,7 +84,8 @@ def rows_of(given=None, files: tuple[str, ...] | None = None) -> list[Row]:
     """Every row, or those of the files named (without ending), in the order of the files."""
     folder = folder_of_rows(given)
     paths = [p for p in sorted(folder.glob("*.toml")) if files is None or p.stem in files]
-    return [Row(p.stem, folder, entry) for p in paths for entry in tomllib.loads(p.read_text(encoding="utf-8"))["row"]]
+    found = {p.stem: tomllib.loads(p.read_text(encoding="utf-8")).get("row", []) for p in paths}  # one file only names tests
+    return [Row(file, folder, entry) for file, entries in found.items() for entry in entries]
 
 
 def work_out(rows: list[Row], told: Callable[[float], None] = lambda share: None) -> list[Check]:

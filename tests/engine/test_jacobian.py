@@ -2,6 +2,8 @@
 
 import numpy as np
 import pytest
+from scipy.interpolate import CubicHermiteSpline
+from scipy.special import expit
 
 from exhaustsim.engine import jacobian, network, rates, stiff
 from exhaustsim.engine.lines import NO_HEAD
@@ -108,6 +110,50 @@ def test_head(schedules, moment):
     assert_entries_agree(full_matrix(shape, j), differences(rate, y, step), y, rate(y), step)
     by_time = (rate(y, t + 1e-4) - rate(y, t - 1e-4)) / 2e-4
     np.testing.assert_allclose(j.time, by_time, rtol=1e-5, atol=1e-12 * np.abs(by_time).max() + 1e-9 * np.abs(rate(y)).max())
+
+
+def test_a_waveform_is_the_cubic_of_a_general_purpose_library():
+    """Value and slope between knots against scipy, and the value held beyond both ends."""
+    rng = np.random.default_rng(8)
+    knots = np.sort(rng.uniform(0.0, 10.0, 6))
+    values, slopes = rng.normal(0.0, 1.0, (6, G)), rng.normal(0.0, 1.0, (6, G))
+    wave, value, slope = Waveform(knots, values, slopes), np.zeros(G), np.zeros(G)
+    cubic = CubicHermiteSpline(knots, values, slopes)
+    for t in (*rng.uniform(knots[0], knots[-1], 40), *knots):
+        rates.waveform_at(wave, t, value, slope)
+        np.testing.assert_allclose(value, cubic(t), rtol=1e-12, atol=1e-12)
+        np.testing.assert_allclose(slope, cubic(t, 1), rtol=1e-10, atol=1e-10)
+    for beyond, end in ((knots[0] - 1.0, 0), (knots[-1] + 1.0, -1)):
+        rates.waveform_at(wave, beyond, value, slope)
+        np.testing.assert_allclose(value, values[end], rtol=1e-12)
+
+
+def test_watts_of_a_coil_are_the_cubic_of_a_general_purpose_library():
+    """Between temperatures of the table against scipy, level beyond both ends."""
+    rng = np.random.default_rng(9)
+    grid, table = np.array([290.0, 25.0]), rng.uniform(0.5, 1.0, (8, 2)) * [1e-3, 1e-6]
+    kelvin = grid[0] + grid[1] * np.arange(8)
+    cubic = CubicHermiteSpline(kelvin, table[:, 0], table[:, 1])
+    for t in rng.uniform(kelvin[0], kelvin[-1], 40):
+        np.testing.assert_allclose(rates.coil_watts_at(t, grid, table), (cubic(t), cubic(t, 1)), rtol=1e-9)
+    assert rates.coil_watts_at(kelvin[0] - 5.0, grid, table) == (table[0, 0], 0.0)
+    assert rates.coil_watts_at(kelvin[-1] + 5.0, grid, table) == (table[-1, 0], 0.0)
+
+
+@pytest.mark.parametrize("kelvin", [700.0, 990.0, 1000.0, 1013.0, 1400.0])
+def test_hot_and_cold_are_told_by_the_logistic_function(kelvin):
+    value, slope = rates.hotness(kelvin, 1000.0, 10.0)
+    assert value == pytest.approx(expit((kelvin - 1000.0) / 10.0), rel=1e-12)
+    assert slope == pytest.approx(expit((kelvin - 1000.0) / 10.0) * expit((1000.0 - kelvin) / 10.0) / 10.0, rel=1e-12)
+
+
+@pytest.mark.parametrize("left", [-1e-9, 2e-11, 3e-9, 1e-8])
+def test_a_stock_gives_its_rate_until_a_thousandth_is_left(left):
+    value, slope = rates.share_while_it_lasts(left, 1e-8)
+    assert value == pytest.approx(left / (max(left, 0.0) + 1e-11), rel=1e-9)
+    step = 1e-6 * abs(left)
+    difference = (rates.share_while_it_lasts(left + step, 1e-8)[0] - rates.share_while_it_lasts(left - step, 1e-8)[0]) / (2.0 * step)
+    assert slope == pytest.approx(difference, rel=1e-6)
 
 
 def test_empty_tables_have_a_shape():

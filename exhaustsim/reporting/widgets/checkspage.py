@@ -68,8 +68,8 @@ def summary(checks: list[Check]) -> str:
     read = [check for check in checks if check.row.entry["standing"] == "read"]
     sources = {check.row.entry["source"] for check in read}
     kept = sum(check.kept for check in checks)
-    off = np.median([abs(check.off) for check in read]) if read else float("nan")
-    return escape(
-        f"{kept} of {len(checks)} rows lie within their tolerance; {len(read)} were read in {len(sources)} places of sources, "
-        f"half of those within {100.0 * off:.2g} %."
-    )
+    within = f"{kept} of {len(checks)} rows lie within their tolerance; "
+    if not read:
+        return within + "none was read in a source."
+    off = np.median([abs(check.off) for check in read])
+    return escape(f"{within}{len(read)} were read in {len(sources)} places of sources, half of those within {100.0 * off:.2g} %.")
