@@ -8,8 +8,8 @@ pumps and the start of the log as far off as they may be.
 
 Each turn simulates once, takes the differences with every setting over the same steps, and hands
 the curve to `exhaustsim.studies.fitting`, straight in the settings about the last point; intervals,
-spikes, bounds and scatter that hangs together are dealt with there.  At the ends of the intervals the
-full simulation is run again, and how far it leaves the straight curve is told.
+spikes, bounds and scatter that hangs together are dealt with there.  For the intervals the curve is bent
+where the full simulation bends (`exhaustsim.studies.ridecurve`).
 
 Readings after the getter RF comes on are shown and not fitted: the mirror's constants are
 trusted too little.  The intervals take the model to be right; what it leaves out is not in them, nor are
@@ -19,7 +19,7 @@ the errors of the simulation itself, a thousandth of a pressure.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -28,14 +28,14 @@ from exhaustsim.engine.result import FailedRun
 from exhaustsim.plant.faults import DesignFault
 from exhaustsim.plant.overlay import text_at
 from exhaustsim.plant.schedule import Schedule
-from exhaustsim.plant.trace import GOOD, NO_READING, Trace
+from exhaustsim.plant.trace import GOOD, Trace
 from exhaustsim.studies.closure import calibrated
-from exhaustsim.studies.fitmodel import FitRefused, Model, Parameter, Reason
+from exhaustsim.studies.fitmodel import FitRefused, Reason
 from exhaustsim.studies.fitproblem import MANY
 from exhaustsim.studies.fitting import Fit, fit
 from exhaustsim.studies.gauges import Gauge, gauge_named
-from exhaustsim.studies.leastsquares import covariance
-from exhaustsim.studies.rideforward import OTHERS, Ride, Setting
+from exhaustsim.studies.ridecurve import FARTHEST, Curve, bent, left_by, model_of, seen_in, spread_of, straight
+from exhaustsim.studies.rideforward import CLOCK_REACH, OTHERS, Ride, Setting
 from exhaustsim.studies.ridequantities import NAMES, quantities_named
 from exhaustsim.studies.ridesegments import Segment, segments_of
 from exhaustsim.units import convert, format_number, parse_any
@@ -43,21 +43,19 @@ from exhaustsim.units import convert, format_number, parse_any
 PLACES = ("bulb", "line")
 TURNS = 20  # of simulation and straight curve
 SETTLED = 0.1  # standard deviations that a setting may still move in the last turn
-STEEP = 5.0  # 1/s: growth of the logarithm of a line reading with the start of the log above which it is not fitted; our own choice
 FREELY = 6  # turns after which a setting moves only half the way
 WORSE = 1.3  # times as far from the readings as before, at which a turn went too far
 STRAIGHT = 2.0  # standard deviations that a setting may lie from where the derivatives were taken last, on the way
 FROM_LINES = 1.0  # standard deviations that a setting may lie from where the lines were settled last
+STARTS = 3  # that are tried
+LIKELY = 0.1  # scatter of the logarithm below which no other start is tried; our own choice
 NO_LIKENESS = 0.3  # scatter of the logarithm above which the simulation is not that of the log; our own choice
 CLOSEST = 0.09  # s between two readings that are fitted; our own choice, a little under 10 Hz
 #: What the simulation resolves of a setting, its own errors being a thousandth: logarithm of a factor, K, s.
 RESOLVED = {"1": 1e-3, "K": 0.1, "s": 1e-3}
 #: How far a setting moves in one turn: logarithm of a factor, K, s.
 REACH = {"1": 0.7, "K": 60.0, "s": 0.5}
-#: And in all.
-FARTHEST = {"1": 3.0, "K": 200.0, "s": 3.0}
-CLOCK_REACH = 3.0  # spreads of the clock within which its start is sought
-#: Share by which the full simulation may leave the straight curve at the ends of an interval before it is told; our own choice.
+#: Share by which the full simulation may leave the fitted curve at the ends of an interval before it is told; our own choice.
 BENT = 0.15
 #: Correlation of two settings above which they are told as trading off; as in `studies/fitting.py`.
 TRADES_OFF = 0.9
@@ -78,7 +76,7 @@ class RideValue:
     low: float
     high: float
     stated: bool  # whether the readings say enough for the interval to be used
-    bent: float  # share by which the full simulation leaves the straight curve at the ends of the interval
+    bent: float  # share by which the full simulation leaves the curve at the ends of the interval
     texts: tuple[tuple[str, str, str, str, str], ...] = ()  # key in the valve file, what stood there, value, low, high
 
     @property
@@ -145,7 +143,7 @@ class RideFit:
                     told.append(f"{everything[b].what} and {everything[a].what} trade off: the readings fix the two together "
                                 f"(correlation {r:.2f}), not each")  # fmt: skip
         told += [
-            f"the interval of {v.what} is bent: there the simulation leaves the straight curve by {100 * v.bent:.0f} %"
+            f"the interval of {v.what} is bent: there the simulation leaves the fitted curve by {100 * v.bent:.0f} %"
             for v in everything if v.stated and v.bent > BENT
         ]  # fmt: skip
         found = self.inference
@@ -212,19 +210,18 @@ def fit_ride(
     say(0.0, "line pressures")
     try:
         ride = Ride(_part(trace, here), schedule, quantities, factors, place, others, ranges[here])
-        part, found, turns = _turns(_part(trace, here), ride, level, say)
-        last_x = found.values
-        bent = _bent(ride, part, found)
+        part, found, near, turns = _fitted(_part(trace, here), ride, level, say)
+        shares = left_by(ride, part, found, near)
         curve = np.full(len(trace), np.nan)
-        curve[here] = np.exp(ride.log_reading(last_x))
+        curve[here] = np.exp(ride.log_reading(found.values))
     except (FailedRun, DesignFault) as problem:
         words = f"the simulation fails at what the readings ask for: {problem}"
         raise FitRefused("head ride", [Reason(words, "look whether log and schedule belong together")]) from problem
-    values = tuple(_value(ride, s, p, b) for s, p, b in zip(ride.settings, found.parameters, bent, strict=True))
+    values = tuple(_value(ride, s, p, b) for s, p, b in zip(ride.settings, found.parameters, shares, strict=True))
     of_valve = sum(s.quantity is not None for s in ride.settings)
     fitted = np.zeros(len(trace), bool)
     fitted[np.flatnonzero(here)[part.usable()]] = True
-    clock = float(last_x[ride.names.index("clock")])
+    clock = float(found.values[ride.names.index("clock")])
     residuals = np.full(len(trace), np.nan)
     residuals[np.flatnonzero(here)] = found.residuals
     segments = segments_of(schedule, trace, clock, residuals)
@@ -290,32 +287,65 @@ def _part(trace: Trace, here: np.ndarray) -> Trace:
     )  # fmt: skip
 
 
-def _turns(part: Trace, ride: Ride, level: float, say) -> tuple[Trace, Fit, int]:
-    """Simulate, straighten, fit, until the settings stay; then once more with the lines settled anew, and intervals."""
-    x = np.zeros(len(ride.settings))
-    clock = ride.names.index("clock")
+def _fitted(part: Trace, ride: Ride, level: float, say) -> tuple[Trace, Fit, Curve, int]:
+    """Readings that were seen, the fit with intervals, its curve, and the turns taken: from the likeliest start, or from
+    another where that one comes to rest far from the readings."""
     good = part.usable() & (part.mark == GOOD)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        logs = np.log(part.reading)
     if not good.any():
         raise FitRefused("head ride", [Reason("there is no good reading before the flash", "look at what the reader marked, and why")])
-    x[clock] = ride.clock_from(logs, good, x, CLOCK_REACH * ride.settings[clock].spread)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        logs = np.log(part.reading)
+    best, refused, taken = None, None, 0
+    for start in ride.starts(logs, good, STARTS):
+        try:
+            found, turns = _turns(part, ride, start, logs, good, level, say)
+        except FitRefused as no:
+            refused = no
+            continue
+        taken += turns
+        if best is None or found.scatter < best.scatter:
+            best = found
+        if best.scatter <= LIKELY:
+            break
+    if best is None:
+        raise refused
+    if best.scatter > NO_LIKENESS:
+        words = f"the readings scatter by {100 * best.scatter:.0f} % about the simulation at its best: they are not this ride"
+        raise FitRefused("head ride", [Reason(words, "look at the kind of gauge, its units, the schedule and the start of the log")])
+    say(0.7, "intervals")
+    x = best.values
+    if best is not found:
+        ride.resettle(x)
+    middle = ride.log_reading(x, given=False)
+    curve = straight(x, middle, ride.slopes(x, middle))
+    seen = seen_in(part, ride, curve)
+    found = fit(model_of(ride, part.time, curve, REACH), seen, intervals=None, level=level)
+    curve = bent(ride, seen, found, curve)
+    found = fit(model_of(ride, part.time, curve, FARTHEST), seen, intervals="profile", level=level)
+    return seen, found, curve, taken
+
+
+def _turns(part: Trace, ride: Ride, start: np.ndarray, logs: np.ndarray, good: np.ndarray, level: float, say) -> tuple[Fit, int]:
+    """Simulate, straighten, fit, until the settings stay, the lines settled anew where they have gone far; and the turns taken."""
+    x = start
+    if np.any(x != ride.base_x):
+        ride.resettle(x)
     best = np.inf
     before, slope, straight_at, own = x, None, x, np.ones(len(x))
     for turn in range(1, TURNS + 1):
         say(0.1 + 0.6 * turn / TURNS, f"turn {turn}")
-        curve = ride.log_reading(x, given=False)
-        away = float(np.median(np.abs(logs - curve)[good & np.isfinite(curve)]))
+        middle = ride.log_reading(x, given=False)
+        away = float(np.median(np.abs(logs - middle)[good & np.isfinite(middle)]))
         if away > WORSE * best:
             # Too far at once: half the way back.
             x = 0.5 * (x + before)
             continue
         best, before = min(best, away), x
         if slope is None or np.any(np.abs(x - straight_at) > STRAIGHT * own):
-            slope, straight_at = ride.slopes(x, curve), x
-        seen = _seen(part, ride, curve, slope)
-        found = fit(_straight(ride, seen, x, curve, slope, REACH), seen, intervals=None, level=level)
-        own = np.maximum(_deviations(found), [RESOLVED[setting.unit] for setting in ride.settings])
+            slope, straight_at = ride.slopes(x, middle), x
+        curve = straight(x, middle, slope)
+        found = fit(model_of(ride, part.time, curve, REACH), seen_in(part, ride, curve), intervals=None, level=level)
+        own = np.maximum(np.sqrt(np.diag(spread_of(found))), [RESOLVED[setting.unit] for setting in ride.settings])
         moved = np.abs(found.values - x) / own
         # Turns that go to and fro, a reading struck in one and not in the next, are met half-way.
         x = found.values if turn <= FREELY else 0.5 * (x + found.values)
@@ -323,86 +353,9 @@ def _turns(part: Trace, ride: Ride, level: float, say) -> tuple[Trace, Fit, int]
             ride.resettle(x)
             best = np.inf
         elif np.all(moved <= SETTLED):
-            break
-    else:
-        raise FitRefused("head ride", [Reason(f"the settings do not come to rest in {TURNS} turns",
-                                              "free fewer quantities, or look whether log and schedule belong together")])  # fmt: skip
-    if found.scatter > NO_LIKENESS:
-        words = f"the readings scatter by {100 * found.scatter:.0f} % about the simulation at its best: they are not this ride"
-        raise FitRefused("head ride", [Reason(words, "look at the kind of gauge, its units, the schedule and the start of the log")])
-    say(0.75, "intervals")
-    curve = ride.log_reading(x, given=False)
-    slope = ride.slopes(x, curve)
-    seen = _seen(part, ride, curve, slope)
-    found = fit(_straight(ride, seen, x, curve, slope, FARTHEST), seen, intervals="profile", level=level)
-    return seen, found, turn
-
-
-def _seen(whole: Trace, ride: Ride, curve: np.ndarray, slope: np.ndarray) -> Trace:
-    """The readings with those marked away that cannot be held against a simulated one.
-
-    On a line there is none while the port is blanked; and just after it opens the pressure is that of another line or of a
-    gulp, where a hundredth of a second decides: such readings tell when the log began, not how much gas there was.
-    """
-    seen = np.isfinite(curve) & np.isfinite(slope).all(axis=1)
-    if ride.place == "line":
-        seen &= ~(np.abs(slope[:, ride.names.index("clock")]) > STEEP)
-    return replace(whole, mark=np.where(seen, whole.mark, NO_READING).astype(np.int8))
-
-
-def _deviations(found: Fit) -> np.ndarray:
-    """Standard deviation of each setting, to first order."""
-    state = found._state
-    size = len(found.parameters)
-    return np.sqrt(np.maximum(np.diag(covariance(state.minimum))[:size], 1e-30)) * state.scatter.sigma
-
-
-def _straight(ride: Ride, part: Trace, x: np.ndarray, curve: np.ndarray, slope: np.ndarray, reach: dict[str, float]) -> Model:
-    """The curve of the simulation, its logarithm straight in the settings about `x`."""
-    parameters = []
-    for setting, at in zip(ride.settings, x, strict=True):
-        far = FARTHEST[setting.unit]
-        low, high = max(at - reach[setting.unit], -far), min(at + reach[setting.unit], far)
-        # What is known beforehand is known about nought, wherever the last turn ended; of what is free no more than that it is
-        # not far beyond reason, which leaves a setting that the readings do not touch where it was, with an interval that says so.
-        parameters.append(Parameter(setting.name, 0.0, min(low, 0.0), max(high, 0.0), setting.unit, positive=False, scaled=False,
-                                    spread=setting.spread or far))  # fmt: skip
-
-    def rows(time: np.ndarray) -> np.ndarray:
-        return np.searchsorted(part.time, time)
-
-    def pressure(values: np.ndarray, time: np.ndarray) -> np.ndarray:
-        k = rows(time)
-        return np.exp(curve[k] + slope[k] @ (values - x))
-
-    def derivatives(values: np.ndarray, time: np.ndarray) -> np.ndarray:
-        return slope[rows(time)] * pressure(values, time)[:, None]
-
-    return Model("head ride", "the full simulation, straight in its settings", tuple(parameters), pressure, derivatives=derivatives)
-
-
-def _bent(ride: Ride, part: Trace, found: Fit) -> list[float]:
-    """For each setting the share by which the simulation leaves the straight curve at the ends of its interval, the others following."""
-    size = len(found.parameters)
-    spread = covariance(found._state.minimum)[:size, :size]
-    x = found.values
-    middle = ride.log_reading(x)
-    straight = found._state.problem.log_slope(x, part.time)
-    good = part.usable() & (part.mark == GOOD) & np.isfinite(middle)
-    out = []
-    for k, (setting, p) in enumerate(zip(ride.settings, found.parameters, strict=True)):
-        if setting.quantity is None or spread[k, k] <= 0.0 or p.open_low or p.open_high:
-            out.append(0.0)  # scale, range steps, pumps and clock enter straight or nearly so
-            continue
-        worst = 0.0
-        for end in (p.low, p.high):
-            move = spread[:, k] / spread[k, k] * (end - p.value)
-            came = ride.log_reading(x + move) - middle
-            here = good & np.isfinite(came)
-            wanted, came = (straight @ move)[here], came[here]
-            worst = max(worst, float(np.linalg.norm(came - wanted) / max(np.linalg.norm(wanted), 1e-30)))
-        out.append(worst)
-    return out
+            return found, turn
+    raise FitRefused("head ride", [Reason(f"the settings do not come to rest in {TURNS} turns",
+                                          "free fewer quantities, or look whether log and schedule belong together")])  # fmt: skip
 
 
 def _value(ride: Ride, setting: Setting, p, bent: float) -> RideValue:

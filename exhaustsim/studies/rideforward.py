@@ -31,6 +31,9 @@ from exhaustsim.studies.ridequantities import ChangedValve, Quantity
 LINE_STEP = 0.1
 #: Step of the clock over which a difference is taken, and of the search for it [s].
 CLOCK_STEP, CLOCK_SEARCH = 0.005, 0.05
+CLOCK_REACH = 3.0  # spreads of the clock within which its start is sought
+CATHODE_SEARCH = np.arange(-32.0, 33.0, 8.0)  # K from what the valve file says, tried as starts
+MISSED = 1.0  # distance of the logarithm from which on a reading has missed what happened
 OTHERS = ("alike", "as scheduled")
 
 
@@ -180,19 +183,36 @@ class Ride:
             columns.append((self.log_reading(moved) - here) / step)
         return np.column_stack(columns)
 
-    def clock_from(self, log_shown: np.ndarray, use: np.ndarray, x: np.ndarray, reach: float) -> float:
-        """The start of the log, within `reach` [s], at which readings and simulation lie closest, their mean ratio apart."""
+    def starts(self, log_shown: np.ndarray, use: np.ndarray, most: int) -> list[np.ndarray]:
+        """Settings to start from, the likeliest first: the start of the log, and the cathode temperature where that is free.
+
+        Breakdown comes early or late as a whole with the cathode, so that a curve that misses it is no guide to it.
+        """
+        x = np.zeros(len(self.settings))
+        clock = self.names.index("clock")
+        reach = CLOCK_REACH * self.settings[clock].spread
         fine = np.arange(0.0, self.until, CLOCK_SEARCH)
         shown = self._shown(self._riding(x, fine, given=False))
-        self.steps = None
-
-        def distance(clock: float) -> float:
-            away = log_shown[use] - np.interp(self._moments(self.time[use] - clock), fine, shown)
-            away = away[np.isfinite(away)]
-            return float(np.mean(np.abs(away - np.median(away)))) if len(away) else np.inf
-
         tried = np.arange(-reach, reach + CLOCK_SEARCH / 2.0, CLOCK_SEARCH)
-        return float(tried[int(np.argmin([distance(clock) for clock in tried]))])
+        # Against the middle, for the scale is not known yet.
+        distances = [self._distance(log_shown[use] - np.interp(self._moments(self.time[use] - t), fine, shown)) for t in tried]
+        x[clock] = tried[int(np.argmin(distances))]
+        if "cathode_temperature" not in self.names:
+            self.steps = None
+            return [x]
+        found = []
+        for kelvin in CATHODE_SEARCH:
+            start = x.copy()
+            start[self.names.index("cathode_temperature")] = kelvin
+            found.append((self._distance((log_shown - self.log_reading(start, given=False))[use]), start))
+        self.steps = None
+        return [start for _, start in sorted(found, key=lambda pair: pair[0])[:most]]
+
+    @staticmethod
+    def _distance(away: np.ndarray) -> float:
+        """Mean distance from the middle, a reading that misses an event counting for no more than another that misses it."""
+        away = away[np.isfinite(away)]
+        return float(np.mean(np.minimum(np.abs(away - np.median(away)), MISSED))) if len(away) else np.inf
 
     def _latest(self) -> float:
         """End of the last position [s since the port first opened]."""
