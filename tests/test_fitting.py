@@ -203,6 +203,18 @@ def test_what_trades_off_is_told():
     json.dumps(found.to_json(), allow_nan=False)
 
 
+def test_half_a_log_at_the_foot_does_not_let_the_curve_go():
+    # Where only the higher readings are of value they seem to hang together for ever.
+    case = CASES["1/sqrt(t), floor"]
+    t = case.time
+    for seed in (15, 104):
+        log = log_of(Instrument(scatter=0.03, correlation_time=1.0, scale_error=-0.2, digits=3, floor=0.11), t, case.true(t), seed)
+        assert (log.mark == AT_MOST).mean() > 0.4
+        found = fit(case.model(log), log)
+        assert found["root"].value == pytest.approx(0.8, rel=0.04)  # four standard errors of 0.03 that hangs together over 1 s of 50
+        assert found.scatter < 0.05 and found["root"].low < 0.8 < found["root"].high
+
+
 # ---- refusals -----------------------------------------------------------------------------
 
 

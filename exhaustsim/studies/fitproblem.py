@@ -353,8 +353,11 @@ def settle(problem: Problem, start: np.ndarray, sigma: float) -> State:
         error, slope = problem.raw(start)
         # Parameters at a bound do not move, and swallow no scatter.
         free = minimum.free
-        breadth = readings.breadth
-        known = memory(readings.time, slope[:, free] / breadth[:, None], error / breadth, readings.share, scatter, turn > 0)
+        here = clear(problem, start, scatter.sigma)
+        breadth = readings.breadth[here]
+        known = memory(
+            readings.time[here], slope[np.ix_(here, free)] / breadth[:, None], error[here] / breadth, readings.share[here], scatter, turn > 0
+        )
         left = max(len(readings.time) - int(free.sum()), 1)
         freedom = np.full(len(start), float(left))
         freedom[free] = known.freedom
@@ -366,6 +369,24 @@ def settle(problem: Problem, start: np.ndarray, sigma: float) -> State:
             break
     minimum = solve(lambda u: problem.residuals(u, scatter), start, low, high)
     return State(problem, scatter, minimum, freedom)
+
+
+#: Scatters that the curve must keep from the ends of the scale for a reading to tell of the scatter; beyond 2 lie 2 % of them.
+_CLEAR = 2.0
+
+
+def clear(problem: Problem, inside: np.ndarray, sigma: float) -> np.ndarray:
+    """(n,) bool: readings that would have been of value wherever their scatter had taken them.
+
+    Near the foot only the higher readings are of value.  They lie on one side of the curve as if they
+    hung together, and a long memory found in them lets the curve go anywhere.  All, when too few are clear.
+    """
+    readings = problem.readings
+    curve = problem.log_curve(inside[: len(problem.model.parameters)], readings.time)
+    foot = float(np.max(readings.bound_log[readings.side > 0.0], initial=-np.inf))
+    end = float(np.min(readings.bound_log[readings.side < 0.0], initial=np.inf))
+    found = (curve > foot + _CLEAR * sigma) & (curve < end - _CLEAR * sigma)
+    return found if found.sum() >= max(10, 3 * len(problem.model.parameters)) else np.ones(len(curve), bool)
 
 
 def _sigma(problem: Problem, inside: np.ndarray, known: Scatter, left: int) -> float:

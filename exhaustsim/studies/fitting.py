@@ -26,7 +26,7 @@ import numpy as np
 from exhaustsim.plant.trace import GOOD, Trace
 from exhaustsim.studies import fitintervals
 from exhaustsim.studies.fitmodel import FitRefused, Model, Parameter, Reason
-from exhaustsim.studies.fitproblem import Problem, Readings, State, bounded, prepare, read, settle, worth
+from exhaustsim.studies.fitproblem import Problem, Readings, State, bounded, clear, prepare, read, settle, worth
 from exhaustsim.studies.leastsquares import covariance, solve
 from exhaustsim.studies.scatter import LEAST, likeliest, runs_test, whiten
 
@@ -286,7 +286,7 @@ def _gather(problem: Problem, state: State, trace: Trace, struck: np.ndarray, le
             f"the scatter hangs together over {scatter.time:.3g} s: {count} readings are worth about {max(independent, 1.0):.0f}",
             "read for longer; reading more often brings nothing"))  # fmt: skip
     # Means of what hangs together lean on the mean before by more than the law of the scatter says, on none further back.
-    chance = runs_test(whitened[:: 2 if readings.averaged > 1 else 1])
+    chance = runs_test(whitened[clear(problem, inside, scatter.sigma)][:: 2 if readings.averaged > 1 else 1])
     if chance < RUNS_LIMIT:
         cautions.append(Reason(
             f"the residuals change side too seldom (chance {chance:.1g}): the curve bends otherwise than the readings",
@@ -303,17 +303,21 @@ def _criterion(problem: Problem, inside: np.ndarray, sigma: float) -> float:
     readings, size = problem.readings, len(problem.model.parameters)
     low, high = problem.bounds()
     for _ in range(2):
-        error, _ = problem.raw(inside)
-        scatter, deviance = likeliest(readings.time, error / readings.breadth, readings.share, sigma)
+        error = problem.raw(inside)[0] / readings.breadth
+        here = clear(problem, inside, sigma)
+        scatter, _ = likeliest(readings.time[here], error[here], readings.share[here], sigma)
         inside = solve(lambda u, s=scatter: problem.residuals(u, s), inside, low, high, steps=20, tolerance=1e-6, damping=1e-3).values
+    whitened, logs = whiten(readings.time, problem.raw(inside)[0] / readings.breadth, scatter, readings.share)
+    count = len(whitened)
+    deviance = count * (math.log(2.0 * math.pi * max(float(whitened @ whitened) / count, LEAST**2)) + 1.0) + logs
     deviance += 2.0 * float(np.sum(np.log(readings.breadth)))
     if len(readings.side):
         away, _ = bounded(readings, problem.log_curve(inside[:size], readings.bound_time), scatter)
         deviance += float(away @ away) / scatter.sigma**2
     if problem.ranges:
         deviance += float(np.sum((inside[size:] / problem.range_step) ** 2))
-    known = size + 2  # size and memory of the scatter too, whose part is in the deviance already
-    return deviance + 2.0 * size + 2.0 * known * (known + 1) / max(len(readings.time) - known - 1, 1)
+    known = size + 2 + (scatter.own > 0.0)  # size and memory of the scatter too
+    return deviance + 2.0 * known + 2.0 * known * (known + 1) / max(len(readings.time) - known - 1, 1)
 
 
 def with_intervals(found: Fit, intervals: str = "profile", *, seed: int = 0, progress=None, draws: int = 400) -> Fit:

@@ -199,10 +199,12 @@ def memory(times: np.ndarray, slope: np.ndarray, error: np.ndarray, rounding: np
         return Memory(Scatter(LEAST), np.full(size, float(left)))
     lowest, highest = np.log(gap / 8.0), np.log(max(span / 2.0, gap))
     alone = height(np.array([lowest]))
-    if again and before.time > 0.0 and before.own > 0.0:
-        best, lowest_height = _shared(height, lowest, highest, np.array([np.log(before.time), before.own]))
-    elif again and before.time > 0.0:
-        best, lowest_height = _alone(height, np.linspace(max(np.log(before.time) - 0.7, lowest), min(np.log(before.time) + 0.7, highest), 3))
+    if again and before.time > 0.0:
+        near = float(np.clip(np.log(before.time), lowest, highest))
+        if before.own > 0.0:
+            best, lowest_height = _shared(height, lowest, highest, np.array([near, before.own]))
+        else:
+            best, lowest_height = _alone(height, np.linspace(max(near - 0.7, lowest), min(near + 0.7, highest), 3))
     else:
         best, lowest_height = _alone(height, np.linspace(lowest, highest, 12))
         places = [np.array([x, own]) for own in (0.15, 0.5, 0.85) for x in np.linspace(best[0], highest, 4)]
@@ -218,7 +220,7 @@ def memory(times: np.ndarray, slope: np.ndarray, error: np.ndarray, rounding: np
 
 
 def likeliest(times: np.ndarray, error: np.ndarray, rounding: np.ndarray, sigma: float) -> tuple[Scatter, float]:
-    """The most likely scatter of residuals, and twice the negative logarithm of the likelihood with 2 for each part of it.
+    """The most likely scatter of residuals, and its criterion: twice the negative logarithm of the likelihood, and 2 for each part.
 
     For comparing curves: each must be judged by the scatter that suits it best, or the difference of
     two criteria is that of two guesses at the scatter.
