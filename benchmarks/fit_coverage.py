@@ -30,9 +30,12 @@ from exhaustsim.plant.trace import Trace
 from exhaustsim.studies.fitting import FitRefused, Model, choose, fit
 from exhaustsim.studies.instrument import Instrument, log_of
 from exhaustsim.studies.pumpdownfit import SUMS, pumpdown_model
+from exhaustsim.studies.rise import leak_rise, reservoir_rise
+from exhaustsim.studies.risecurves import rising_curves
 
 SCATTER, MEMORY, SCALE, STEP = 0.03, 1.0, 0.10, 0.02
 TIME = np.arange(1.0, 100.25, 0.5)
+CLOSED = 15e-6  # m3, volume of the rises
 
 
 @dataclass(frozen=True)
@@ -60,6 +63,14 @@ def _pumpdown(*terms: str) -> Callable[[Trace], Model]:
     return lambda trace: pumpdown_model(terms, trace, reference=1.0)
 
 
+def _rises(trace: Trace) -> list[Model]:
+    return rising_curves(trace, CLOSED, None, 0.0)
+
+
+def _rise(name: str) -> Callable[[Trace], Model]:
+    return lambda trace: next(model for model in _rises(trace) if model.name == name)
+
+
 CASES = {
     case.name: case
     for case in (
@@ -68,6 +79,9 @@ CASES = {
              {"constant": 0.02, "exponential": 0.5, "time constant": 15.0}, _all_sums),
         Case("1/sqrt(t), floor", lambda t: t**-0.5, _pumpdown("root"), {"root": 1.0}, _all_sums, floor=0.11),
         Case("power law, floor", lambda t: t**-0.8, _pumpdown("power"), {"power": 1.0, "exponent": 0.8}, _all_sums, floor=0.03),
+        Case("rise, leak", lambda t: leak_rise(t, 0.05, 3e-8, CLOSED), _rise("straight"), {"start": 0.05, "throughput": 3e-8}, _rises),
+        Case("rise, trapped gas", lambda t: reservoir_rise(t, 0.05, 7.5e-6 / 20.0, 20.0, CLOSED), _rise("levelling"),
+             {"start": 0.05, "amount": 7.5e-6, "time constant": 20.0}, _rises),
     )
 }  # fmt: skip
 
