@@ -1,4 +1,4 @@
-"""The `exhaustsim` command: compare schedules, run one, load a machine, print a card, open the notebooks, look up constants.
+"""The `exhaustsim` command: compare schedules, run one, load a machine, ask for index time and pass rate, print a card, open the notebooks, look up constants.
 
 Results go to standard output, progress to standard error, files to the folder of `--out`.
 A mistake in a file is answered with what is wrong and how to cure it, and nothing is written.
@@ -18,11 +18,12 @@ import threading
 import time
 import warnings
 
-from exhaustsim import __version__, machinecommand
+from exhaustsim import __version__, answerscommand, machinecommand
 from exhaustsim.data.template import KINDS_OF_TEMPLATE
 
 DONE, FAILED, BAD_INPUT, MISSED, INTERRUPTED = 0, 1, 2, 3, 130
 QUIET_SECONDS = 1.0  # work longer than this tells of itself
+COUNT_SECONDS = 10.0  # between two lines on how far the same work has come
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -34,8 +35,8 @@ def main(arguments: list[str] | None = None) -> int:
         code = options.work(options)
         sys.stdout.flush()
         return code
-    except KeyboardInterrupt:
-        print("\nInterrupted; nothing more was written.", file=sys.stderr)
+    except KeyboardInterrupt as stopped:
+        print(f"\n{str(stopped) or 'Interrupted; nothing more was written.'}", file=sys.stderr)
         return INTERRUPTED
     except BrokenPipeError:
         # The reader of our output has gone (`| head`); keep Python from complaining at exit.
@@ -59,6 +60,7 @@ def _parser() -> argparse.ArgumentParser:
         "exhaustsim compare demo_data/schedules/dt1_*.toml --out out",
     )  # fmt: skip
     compare.add_argument("schedules", nargs="+", metavar="SCHEDULE", help="schedule files (TOML)")
+    compare.add_argument("--dwell", action="store_true", help="find the shortest index time of each schedule too (some forty runs each)")
     compare.add_argument("--out", metavar="DIR", help="write report.html, comparison.json and a log of each run there")
 
     run = _command(
@@ -83,6 +85,10 @@ def _parser() -> argparse.ArgumentParser:
     )  # fmt: skip
     machinecommand.add_options(machine)
 
+    answers = [_command(commands, name, _answer, answerscommand.HELP[name], example) for name, example in answerscommand.EXAMPLES.items()]
+    for name, command in zip(answerscommand.EXAMPLES, answers, strict=True):
+        answerscommand.add_options(name, command)
+
     for command in (compare, run):
         command.add_argument(
             "--band", action="store_true", help="say how sure each verdict is: the least trusted constants at their ends (3 s each)"
@@ -97,10 +103,11 @@ def _parser() -> argparse.ArgumentParser:
     card.add_argument("--out", metavar="DIR", default=".", help="folder for the two files (default: here)")
     card.set_defaults(strict=False)
 
-    for command in (compare, run, machine, card):
+    for command in (compare, run, machine, card, *answers):
         command.add_argument(
             "--tolerance", type=_tolerance, default=1e-3, metavar="X", help="relative tolerance of a step (default 1e-3)"
         )
+    for command in (compare, run, machine, card):
         command.add_argument(
             "--units", type=_pressure_unit, default="Pa", metavar="UNIT", help="show pressures in UNIT: Pa, mbar, torr, umHg ..."
         )
@@ -198,7 +205,7 @@ def _compare(options) -> int:
     def work(progress):
         from exhaustsim.studies.comparison import compare
 
-        return compare(options.schedules, options.tolerance, progress, options.units, options.band)
+        return compare(options.schedules, options.tolerance, progress, options.units, options.band, options.dwell)
 
     def write(comparison, folder):
         from exhaustsim.reporting.filenames import file_name
@@ -271,6 +278,15 @@ def _machine(options) -> int:
     return _simulate(
         options, lambda progress: machinecommand.work(options, progress), write, machinecommand.text, lambda f: f.to_json(), lambda f: f.passes
     )
+
+
+def _answer(options) -> int:
+    def write(answer, folder):
+        names = answerscommand.write(answer, folder)
+        _write_json(answer.data, os.path.join(folder, f"{answer.name}.json"))
+        return [*names, f"{answer.name}.json"]
+
+    return _simulate(options, lambda progress: answerscommand.work(options, progress), write, answerscommand.text, lambda a: a.data, lambda a: a.passes)
 
 
 def _card(options) -> int:
@@ -461,7 +477,7 @@ def _without_dust(data):
 class Progress:
     """Tells on standard error what is being done, once it has lasted longer than a second.
 
-    On a terminal one line is rewritten; elsewhere each new thing is a line.
+    On a terminal one line is rewritten; elsewhere each new thing is a line, and how far it has come one every ten seconds.
     """
 
     def __init__(self) -> None:
@@ -495,6 +511,7 @@ class Progress:
         return code
 
     def _watch(self) -> None:
+        told_at = 0.0
         while not self._over.wait(QUIET_SECONDS):
             doing = self._doing
             if self._first_use:
@@ -505,9 +522,14 @@ class Progress:
                     line = doing + seconds
                     print("\r" + line.ljust(len(self._told)), end="", file=sys.stderr, flush=True)
                     self._told = line
-                elif doing != self._told:
+                elif doing != self._told and (_thing(doing) != _thing(self._told) or time.monotonic() - told_at > COUNT_SECONDS):
                     print(doing + " ...", file=sys.stderr, flush=True)
-                    self._told = doing
+                    self._told, told_at = doing, time.monotonic()
+
+
+def _thing(doing: str) -> str:
+    """What is being done, without how far it has come ("spread of DT-1: 64 of 2000 valves")."""
+    return doing.partition(": ")[0]
 
 
 def _never_compiled() -> bool:

@@ -5,7 +5,7 @@ pictures, then for each schedule its targets, flags with remedies, pictures, pos
 and what stands in the way, and gas ledger, then what all of it rests on, the cautions, and where it came from.  Pictures are inside
 the file; there are no scripts and no links.  Every text that comes from a file is escaped.
 
-Not in it: the spread over many valves, and the process card.
+Not in it: the spread over many valves (`exhaustsim.reporting.answers`), and the process card.
 """
 
 from __future__ import annotations
@@ -29,6 +29,7 @@ from exhaustsim.reporting.screen import CAUTION, RESISTANCE_LEGEND, ledger_table
 from exhaustsim.reporting.stylesheet import STYLESHEET
 from exhaustsim.studies.band import GENERATORS, Band
 from exhaustsim.studies.comparison import Comparison
+from exhaustsim.studies.dwell import Dwell
 from exhaustsim.studies.explanation import Explanation, explain
 from exhaustsim.studies.positions import position_rows
 from exhaustsim.studies.station import OutOfReach
@@ -103,7 +104,8 @@ def report_html(comparison: Comparison, explanations: Sequence[Explanation] = ()
     if comparison.bands:
         sections.append(_bands_section(comparison.bands))
     told = [*explanations, *[None] * (len(comparison.verdicts) - len(explanations))]
-    sections += [_schedule_section(verdict, why) for verdict, why in zip(comparison.verdicts, told, strict=True)]
+    dwells = comparison.dwells or [None] * len(comparison.verdicts)
+    sections += [_schedule_section(*of_one) for of_one in zip(comparison.verdicts, told, dwells, strict=True)]
     sections += [_assumptions_section(comparison), cautions_html(), footer_html(v.run.schedule for v in comparison.verdicts)]
     body = "\n".join(sections)
     return page_html(f"Exhaust schedules for {valves}", body)
@@ -163,7 +165,7 @@ def _bands_section(bands: tuple[Band, ...]) -> str:
     return f'<section class="sure">{"".join(parts)}</section>'
 
 
-def _schedule_section(verdict: Verdict, explanation: Explanation | None) -> str:
+def _schedule_section(verdict: Verdict, explanation: Explanation | None, dwell: Dwell | None) -> str:
     run, unit = verdict.run, verdict.pressure_unit
     schedule = run.schedule
     counts = run.outcome
@@ -191,6 +193,7 @@ def _schedule_section(verdict: Verdict, explanation: Explanation | None) -> str:
         ),
         _positions_table(verdict),
         *([] if explanation is None else _explained(explanation)),
+        *([] if dwell is None else _shortest(dwell)),
         "<h3>Gas ledger</h3>",
         picture_html(
             plots.ledger_bars(run), f"{verdict.name}: gas ledger by gas, source and sink",
@@ -219,6 +222,12 @@ def _explained(explanation: Explanation) -> list[str]:
         parts.append(table_html(rf_table(explanation), "RF stations: what the schedule gives, and what it brings each part to", "small", texts=(1,)))
     parts += [f"<p>{escape(str(a) + '.' if isinstance(a, OutOfReach) else a.sentence)}</p>" for a in explanation.stations]
     return parts
+
+
+def _shortest(dwell: Dwell) -> list[str]:
+    """The shortest index time, and the limits in the order in which a shorter one runs into them."""
+    parts = ["<h3>Shortest index time</h3>", f"<p>{escape(dwell.sentence)}</p>"]
+    return parts + ([table_html(dwell.text_rows(), "What binds, one after the other", "small", texts=(0, 1, 4))] if dwell.bounds else [])
 
 
 def _targets_table(verdict: Verdict) -> str:

@@ -35,6 +35,8 @@ def comparison_text(comparison: Comparison) -> str:
     parts = [textwrap.fill(comparison.answer, WIDTH), grid(comparison.text_rows(), left=(0, 9, 10))]
     parts += [f"{v.name}\n{flags_text(v.flags)}" for v in comparison.verdicts]
     parts += [band_text(band) for band in comparison.bands]
+    if comparison.dwells:
+        parts.append("Shortest index times\n" + "\n".join(_indented(dwell.sentence) for dwell in comparison.dwells))
     own = own_data_sentence(v.run.schedule for v in comparison.verdicts)
     parts += [textwrap.fill(text, WIDTH) for text in (own, CAUTION) if text]
     return "\n\n".join(parts)

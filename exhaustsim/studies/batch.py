@@ -28,19 +28,15 @@ from exhaustsim.plant.tolerances import Tolerances
 from exhaustsim.studies.draws import dice_of, uniforms
 from exhaustsim.studies.flags import CHECKS
 from exhaustsim.studies.scattered import nominal_values, with_values
+from exhaustsim.studies.trials import TARGETS, Cancelled
 from exhaustsim.studies.verdict import Verdict, judge, limits_of, peak_bulb_pressure, times_beyond
 
-TARGETS = ("bulb_pressure", "air_share", "converted_fraction", "barium_spent", "sealed_pressure")
 NO_RESULT = "no_result"
 #: What a valve may be rejected by: targets, checks that may say stop, and a march that came to no result.
 CAUSES = (*TARGETS, *dict.fromkeys(check.key for check in CHECKS), NO_RESULT)
 #: What is kept of each valve, SI; `beyond` is its worst target or stop limit as a multiple of the limit.
 REACHED = (*TARGETS, "peak_bulb_pressure", "carbon_dioxide_left", "getter_taken", "barium_spent_in_life", "beyond")
 NEVER = 1e-9  # of a limit: what stays this far below it is told as this
-
-
-class Cancelled(RuntimeError):
-    """The study was stopped by its user; what is done is kept."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -27,6 +27,10 @@ LOOKING = 0.2  # s between two looks at whether the user has had enough
 OTHERS_AHEAD = 16  # chunks given out to an executor that does not say how many workers it has
 
 
+class LostWorker(RuntimeError):
+    """A worker went, and giving its chunk out again did not help; what was done is kept."""
+
+
 def cores() -> int:
     """Cores that this process may use."""
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
@@ -42,7 +46,7 @@ def do_missing(
     ------
     Cancelled
         `cancel()` became true; chunks that were done are in the folder.
-    RuntimeError
+    LostWorker
         A chunk was lost `TRIES` times with its worker.
     """
     missing = folder.missing()
@@ -93,11 +97,11 @@ def _result(future: Future, number: int, tries: int) -> np.ndarray | None:
         if problem is None:
             return future.result()
         if isinstance(problem, BrokenExecutor):
-            raise RuntimeError("A worker process ended and took the others with it; what was done is kept, so begin the study again in the same folder.") from problem
+            raise LostWorker("A worker process ended and took the others with it; what was done is kept, so begin the study again in the same folder.") from problem
         if not _is_loss(problem):
             raise problem
     if tries >= TRIES:
-        raise RuntimeError(f"Chunk {number} was lost with its worker {tries} times; what was done is kept.") from problem
+        raise LostWorker(f"Chunk {number} was lost with its worker {tries} times; what was done is kept.") from problem
     return None
 
 

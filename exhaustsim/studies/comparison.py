@@ -19,6 +19,7 @@ from exhaustsim.plant.designfile import load_schedules
 from exhaustsim.plant.faults import DesignFault, Fault
 from exhaustsim.plant.schedule import Schedule
 from exhaustsim.studies.band import Band, band_of
+from exhaustsim.studies.dwell import Dwell, shortest_index
 from exhaustsim.studies.verdict import Verdict, after_life, judge, list_of
 from exhaustsim.units import convert, format_number, share_text
 
@@ -33,6 +34,7 @@ class Comparison:
     verdicts: tuple[Verdict, ...]
     pressure_unit: str = "Pa"
     bands: tuple[Band, ...] = ()  # one on each verdict, or none
+    dwells: tuple[Dwell, ...] = ()  # one on each schedule, or none
 
     @property
     def valves(self) -> list[str]:
@@ -133,6 +135,8 @@ class Comparison:
         told = [verdict.to_json() for verdict in self.verdicts]
         for one, band in zip(told, self.bands, strict=False):
             one["band"] = band.to_json()
+        for one, dwell in zip(told, self.dwells, strict=False):
+            one["dwell"] = dwell.to_json()
         return told
 
     def dataframe(self):
@@ -162,6 +166,7 @@ def compare(
     progress: Callable[[str], None] | None = None,
     pressure_unit: str = "Pa",
     with_band: bool = False,
+    with_dwell: bool = False,
 ) -> Comparison:
     """Simulate and judge every schedule.
 
@@ -177,6 +182,8 @@ def compare(
         Unit in which sentences and tables tell pressures.
     with_band : bool
         Find the band on each verdict too (twenty runs more for each), see `exhaustsim.band`.
+    with_dwell : bool
+        Find the shortest index time of each schedule too (some forty runs more for each), see `exhaustsim.shortest_index`.
 
     Raises
     ------
@@ -201,7 +208,8 @@ def compare(
             raise FailedRun(f"{schedule.name}: {failure}") from failure
         verdicts.append(judge(run, pressure_unit))
     bands = [band_of(verdict, progress) for verdict in verdicts] if with_band else []
-    return Comparison(tuple(verdicts), pressure_unit, tuple(bands))
+    dwells = [shortest_index(schedule, tolerance=tolerance, progress=progress) for schedule in ready] if with_dwell else []
+    return Comparison(tuple(verdicts), pressure_unit, tuple(bands), tuple(dwells))
 
 
 def _refuse_namesakes(schedules: list[Schedule]) -> None:

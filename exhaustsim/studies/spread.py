@@ -313,8 +313,15 @@ def request_faults(
     schedule: Schedule, tolerances: Tolerances, n: int, seed: int, workers: int | None = None, chunk: int = CHUNK
 ) -> list[Fault]:
     """All that is wrong with a request for a spread."""
+    faults = number_faults(n, seed, workers, chunk)
+    if not tolerances.tolerances:
+        faults.append(Fault(tolerances.source, "tolerance", "", "says of nothing how it scatters", "add a tolerance"))
+    return faults + correlation_faults(tolerances) + schedule_faults(schedule, tolerances)
+
+
+def number_faults(n: int, seed: int, workers: int | None = None, chunk: int = CHUNK, whole: str = "spread") -> list[Fault]:
+    """What is wrong with the numbers of a request."""
     faults = []
-    whole = "spread"
     for name, value, least in (("valves", n, 1), ("seed", seed, 0), ("workers", workers, 1), ("chunk", chunk, 1)):
         if value is None and name == "workers":
             continue
@@ -322,9 +329,7 @@ def request_faults(
             faults.append(Fault(whole, name, str(value), f"needs a whole number, at least {least}", f"such as {max(least, 2000 if name == 'valves' else 1)}"))
         elif name == "seed" and value >= MOST_SEED:
             faults.append(Fault(whole, name, str(value), "is too large", f"needs a whole number below {MOST_SEED}"))
-    if not tolerances.tolerances:
-        faults.append(Fault(tolerances.source, "tolerance", "", "says of nothing how it scatters", "add a tolerance"))
-    return faults + correlation_faults(tolerances) + schedule_faults(schedule, tolerances)
+    return faults
 
 
 def spread_of(

@@ -31,7 +31,7 @@ TARGETS = ("bulb_pressure", "air_share", "converted_fraction", "barium_spent", "
 
 
 class Cancelled(RuntimeError):
-    """The study was given up because it was asked to."""
+    """The study was given up because it was asked to; what it has written is kept."""
 
 
 @dataclass(frozen=True)

@@ -24,7 +24,7 @@ from math import factorial
 from exhaustsim.constants import ZERO_CELSIUS
 from exhaustsim.plant.faults import DesignFault, Fault, nearest
 from exhaustsim.plant.schedule import PositionSetting, Schedule
-from exhaustsim.studies.indextime import taken_along
+from exhaustsim.studies.indextime import ROUNDING, taken_along
 from exhaustsim.studies.trials import TARGETS, Trials
 from exhaustsim.studies.verdict import Verdict, judge, list_of
 from exhaustsim.units import format_number, show
@@ -217,7 +217,12 @@ def _grouped(name: str, positions: list[int], part: str, by_position: bool, word
 
 def _same_rf(first: Schedule, a: PositionSetting, last: Schedule, b: PositionSetting) -> bool:
     """Whether the RF differs in nothing but what follows from the dwell."""
-    return taken_along(a, first.dwell, last.dwell).rf == b.rf if first.dwell != last.dwell else a.rf == b.rf
+    one, two = taken_along(a, first.dwell, last.dwell).rf, b.rf
+    if one is None or two is None:
+        return one is two
+    # Seconds read from a file and seconds reckoned from the dwell differ in the last digit.
+    seconds = (one.start - two.start, one.duration - two.duration)
+    return one.power == two.power and one.current == two.current and max(map(abs, seconds)) < ROUNDING
 
 
 def _watts(schedule: Schedule, position: int | None) -> str:

@@ -14,8 +14,11 @@ the drawing.
 from __future__ import annotations
 
 import html
+import math
+import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 
@@ -27,6 +30,7 @@ from exhaustsim.studies.indextime import ROUNDING, least_index_time, with_index_
 from exhaustsim.studies.intervals import CONFIDENCE, pass_interval
 from exhaustsim.studies.spread import Spread, request_faults, spread_with_columns
 from exhaustsim.studies.spreadflags import LIMITS
+from exhaustsim.studies.verdict import list_of
 from exhaustsim.units import format_number, share_text, show
 
 TAKEN = (0.10, 0.30)  # of what the getter can bury, by CO2 left in the coating
@@ -83,7 +87,11 @@ class YieldCurve:
         least = self.least
         bound = share_text(LIMITS.warn)
         word = "index time" if self.over == "index_time" else "fill"
-        text += f"; no {word} tried keeps {bound}" if least is None else f"; {bound} are kept down to {self.shown(least.setting)}"
+        kept = [self.shown(p.setting) for p in self.points if p.spread.pass_rate >= LIMITS.warn]
+        if least is not None:
+            text += f"; {bound} are kept down to {self.shown(least.setting)}"
+        else:
+            text += f"; {bound} are kept at {list_of(kept)} only" if kept else f"; no {word} tried keeps {bound}"
         if self.over == "index_time":
             best = self.best
             text += f"; most good valves per hour, {format_number(best.spread.good_per_hour, 3)}, at {self.shown(best.setting)}"
@@ -121,12 +129,14 @@ class YieldCurve:
 
 def yield_curve(
     schedule: Schedule, tolerances: Tolerances, indices: Sequence[float], n: int, *, quicker: Schedule | None = None, seed: int = 1,
-    quasi_random: bool = False, workers: int | None = None, executor=None, progress: Callable[[int, int], None] | None = None, cancel: Callable[[], bool] | None = None,
+    quasi_random: bool = False, workers: int | None = None, executor=None, out: str | os.PathLike | None = None,
+    progress: Callable[[int, int], None] | None = None, cancel: Callable[[], bool] | None = None,
 ) -> YieldCurve:  # fmt: skip
     """Pass rate of the batch at each of the index times `indices` [s].
 
     With `quicker`, a card of the same valve and machine for another index time, oven, RF and heaters are those between
-    the two cards (`between`); without it they stay as `schedule` has them (`indextime.with_index_time`).
+    the two cards (`between`); without it they stay as `schedule` has them (`indextime.with_index_time`).  In `out`
+    every index time gets a folder of its own, such as that of `spread`, from which an interrupted curve goes on.
 
     Raises
     ------
@@ -138,28 +148,37 @@ def yield_curve(
     FailedRun
         The valve made to the drawing comes to no result at one of them.
     """
-    faults = request_faults(schedule, tolerances, n, seed, workers)
     times = sorted(set(map(float, indices)))
-    if not times:
-        faults.append(Fault("yield curve", "indices", "", "needs an index time at least", "such as 12.0"))
-    least = least_index_time(schedule)
-    faults += [
-        Fault("yield curve", "indices", f"{t:g} s", f"must be above {least:g} s: the transfer time and the start of the RF", "leave it out")
-        for t in times if not t > least
-    ]  # fmt: skip
-    if quicker is not None:
-        faults += _cards_apart(schedule, quicker, times)
+    faults = request_faults(schedule, tolerances, n, seed, workers) + index_faults(schedule, times, quicker)
     if faults:
         raise DesignFault(faults)
     changed = [with_index_time(schedule, t) if quicker is None else between(schedule, quicker, t) for t in times]
-    return _curve(schedule, tolerances, "index_time", times, changed, n, seed, quasi_random, workers, executor, progress, cancel)
+    return _curve(schedule, tolerances, "index_time", times, changed, n, seed, quasi_random, workers, executor, out, progress, cancel)
+
+
+def index_faults(schedule: Schedule, times: Sequence[float], quicker: Schedule | None = None) -> list[Fault]:
+    """All that is wrong with the index times [s] of a curve, and with the second card."""
+    if not times:
+        return [Fault("yield curve", "indices", "", "needs an index time at least", "such as 12.0")]
+    least = least_index_time(schedule)
+    need = f"must be above {least:g} s: the transfer time and the start of the RF"
+    faults = [Fault("yield curve", "indices", f"{t:g} s", need, "leave it out") for t in times if not least < t < math.inf]
+    return faults if quicker is None else faults + _cards_apart(schedule, quicker, times)
+
+
+def fill_faults(fills: Sequence[float]) -> list[Fault]:
+    """All that is wrong with the fills [kg] of a curve."""
+    if fills and all(0.0 < m < math.inf for m in fills):
+        return []
+    return [Fault("getter curve", "fills", ", ".join(f"{m:g}" for m in fills), "needs masses of barium above zero", "leave the others out")]
 
 
 def getter_curve(
     schedule: Schedule, tolerances: Tolerances, fills: Sequence[float], n: int, *, seed: int = 1, quasi_random: bool = False,
-    workers: int | None = None, executor=None, progress: Callable[[int, int], None] | None = None, cancel: Callable[[], bool] | None = None,
+    workers: int | None = None, executor=None, out: str | os.PathLike | None = None,
+    progress: Callable[[int, int], None] | None = None, cancel: Callable[[], bool] | None = None,
 ) -> YieldCurve:  # fmt: skip
-    """Pass rate of the batch with each of the getter fills `fills` [kg of barium]; ring, opening and mirror stay as they are.
+    """Pass rate of the batch with each of the getter fills `fills` [kg of barium]; ring, opening and mirror stay as they are; `out` as for `yield_curve`.
 
     Raises
     ------
@@ -170,17 +189,15 @@ def getter_curve(
     FailedRun
         The valve made to the drawing comes to no result with one of them.
     """
-    faults = request_faults(schedule, tolerances, n, seed, workers)
     masses = sorted(set(map(float, fills)))
-    if not masses or not masses[0] > 0.0:
-        faults.append(Fault("getter curve", "fills", ", ".join(f"{m:g}" for m in masses), "needs masses of barium above zero", "such as 3e-6 kg"))
+    faults = request_faults(schedule, tolerances, n, seed, workers) + fill_faults(masses)
     if faults:
         raise DesignFault(faults)
     changed = [with_fill(schedule, m) for m in masses]
-    return _curve(schedule, tolerances, "barium", masses, changed, n, seed, quasi_random, workers, executor, progress, cancel)
+    return _curve(schedule, tolerances, "barium", masses, changed, n, seed, quasi_random, workers, executor, out, progress, cancel)
 
 
-def _curve(schedule, tolerances, over, settings, schedules, n, seed, quasi_random, workers, executor, progress, cancel) -> YieldCurve:
+def _curve(schedule, tolerances, over, settings, schedules, n, seed, quasi_random, workers, executor, out, progress, cancel) -> YieldCurve:
     points = []
     place = REACHED.index("getter_taken")
     for number, (setting, changed) in enumerate(zip(settings, schedules, strict=True)):
@@ -189,8 +206,9 @@ def _curve(schedule, tolerances, over, settings, schedules, n, seed, quasi_rando
                 progress(number * n + done, len(settings) * n)
 
         found, taken = spread_with_columns(
-            changed, tolerances, n, (place,), seed=seed, quasi_random=quasi_random, workers=workers, executor=executor, progress=tell, cancel=cancel
-        )
+            changed, tolerances, n, (place,), seed=seed, quasi_random=quasi_random, workers=workers, executor=executor, progress=tell, cancel=cancel,
+            out=None if out is None else Path(out) / f"{over}_{setting:.6g}",
+        )  # fmt: skip
         points.append(YieldPoint(setting, found, tuple(int(np.count_nonzero(taken[0] < limit)) for limit in TAKEN)))
     return YieldCurve(schedule, tolerances, over, tuple(points))
 

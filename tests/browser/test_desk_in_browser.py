@@ -114,6 +114,15 @@ def cancel_the_band(lab: LabPage) -> None:
     lab.full_answer()
 
 
+def ask_what_a_change_bought(lab: LabPage) -> None:
+    """A question of the page of answers gives a picture with its table, of the schedule as set."""
+    lab.desk.get_by_role("tab", name="answers", exact=True).click()
+    lab.desk.get_by_role("button", name="What each change bought", exact=True).click()
+    lab.desk.get_by_text("The card after each change").wait_for()
+    assert "DT-1 standard to DT-1 standard (edited)" in lab.desk.inner_text()
+    lab.keep_screenshot("answers")
+
+
 def test_in_jupyterlab(tmp_path):
     with serving(tmp_path) as address, browsing(BROWSER, tmp_path) as (page, complaints):
         lab = LabPage(page, address)
@@ -141,6 +150,7 @@ def test_as_a_page(tmp_path):
         move_and_see(lab)
         bad_value(lab)
         lower_the_index_time(lab)
+        ask_what_a_change_bought(lab)
         for number, name in enumerate(("positions", "targets", "temperatures", "gas ledger", "margins", "constants")):
             lab.desk.get_by_role("tab", name=name, exact=True).click()
             page.wait_for_timeout(400)

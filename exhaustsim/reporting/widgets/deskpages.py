@@ -1,5 +1,5 @@
 """The pages below the bench picture: positions, targets and flags, temperatures, gas ledger, margins,
-how sure, constants, comparison, saving.
+how sure, constants, comparison, answers to questions, saving.
 
 A page is filled when it is looked at.  What takes longer than a moment (the band, runs for the
 comparison, reports) goes to a thread of its own with progress and cancel, so that the
@@ -23,6 +23,7 @@ from exhaustsim.reporting.bandplot import band_picture
 from exhaustsim.reporting.card import write_card
 from exhaustsim.reporting.report import write_report
 from exhaustsim.reporting.widgets import outcome
+from exhaustsim.reporting.widgets.answerspage import AnswersPage
 from exhaustsim.reporting.widgets.fields import LABEL, alert, button, told
 from exhaustsim.reporting.widgets.livepicture import png
 from exhaustsim.reporting.widgets.worker import DRAWING, LatestWins
@@ -65,7 +66,8 @@ class DeskPages(widgets.VBox):
         self.save = button("save the schedule", self.save_schedule, "write the schedule as set to this file")
         self.report = button("write the report", self.start_report, "HTML report of the comparison, or of this schedule")
         self.card = button("write the process card", self.start_card, "one page, PDF and HTML, marked DRAFT")
-        self._starters = (self.find_band, self.keep, self.keep_all, self.clear, self.report, self.card)
+        self.answers = AnswersPage(self, desk)
+        self._starters = (self.find_band, self.keep, self.keep_all, self.clear, self.report, self.card, *self.answers.starters)
         self.bar = widgets.IntProgress(min=0, max=BAND_RUNS, layout=widgets.Layout(width="260px", visibility="hidden"))
         self.stop = button("cancel", self.cancel, "stop what is being worked out")
         self.stop.disabled = True
@@ -81,20 +83,23 @@ class DeskPages(widgets.VBox):
             "how sure": [self.find_band, self.band_said, self.band_picture],
             "constants": [desk.constants],
             "compare": [row([self.keep, self.keep_all, self.clear]), self.compared, self.compared_picture],
+            "answers": [self.answers],
             "save": [row([self.place, self.over]), row([self.save, self.report, self.card])],
         }
         self.names = list(pages)
         self.tab = widgets.Tab([widgets.VBox(children) for children in pages.values()], titles=self.names)
         self.tab.observe(lambda _: self._turned(), "selected_index")
-        foot = row([self.bar, self.stop, self.said], layout=widgets.Layout(min_height="34px", align_items="center"))
-        super().__init__([self.tab, foot])
+        # Above the pages, where it is seen however long a page is.
+        progress = row([self.bar, self.stop, self.said], layout=widgets.Layout(min_height="34px", align_items="center"))
+        super().__init__([progress, self.tab])
 
     def wait(self, timeout: float = 60.0) -> bool:
         """Wait until no study is under way; False when the time has run out first."""
         return self.study.wait(timeout)
 
     def propose(self, trial) -> None:
-        """Propose a file name for `trial`."""
+        """Propose a file name for `trial`, and what to ask of it."""
+        self.answers.propose(trial)
         self.place.value = str(self.desk.out / f"{Path(trial.path).stem}_edited.toml")
 
     def turn_to(self, name: str) -> None:
@@ -140,7 +145,7 @@ class DeskPages(widgets.VBox):
     @told
     def start_band(self) -> None:
         """Find the band on the schedule as set."""
-        self._start("the band", self._find_band, self.desk.current(), BAND_RUNS)
+        self.start("the band", self._find_band, self.desk.current(), BAND_RUNS)
 
     @told
     def add_current(self) -> None:
@@ -166,7 +171,7 @@ class DeskPages(widgets.VBox):
         if len(self.kept) + len(schedules) > MOST_COMPARED:
             self.said.value = alert(f"Four schedules stand there already; clear the comparison before adding {schedules[0].name}.")
         elif schedules:
-            self._start("the comparison", self._run_and_keep, schedules, len(schedules))
+            self.start("the comparison", self._run_and_keep, schedules, len(schedules))
 
     @told
     def clear_kept(self) -> None:
@@ -178,19 +183,20 @@ class DeskPages(widgets.VBox):
     @told
     def start_report(self) -> None:
         """Write the HTML report of what is compared, or of the schedule as set when nothing is."""
-        self._start("the report", self._write_report, None if self.kept else self.desk.current(), 1)
+        self.start("the report", self._write_report, None if self.kept else self.desk.current(), 1)
 
     @told
     def start_card(self) -> None:
         """Write the process card of the schedule as set."""
-        self._start("the process card", self._write_card, self.desk.current(), 1)
+        self.start("the process card", self._write_card, self.desk.current(), 1)
 
     @told
     def cancel(self) -> None:
         """Stop the study that is under way."""
         self.study.cancel()
 
-    def _start(self, words: str, work, subject, steps: int) -> None:
+    def start(self, words: str, work, subject, steps: int) -> None:
+        """Post `work(subject, unit, check)`, which is expected to take so many steps; what it returns is told in the end."""
         self.said.value = f'<div class="small" role="status">working out {words}</div>'
         for starter in self._starters:
             starter.disabled = True

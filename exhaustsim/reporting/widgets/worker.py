@@ -34,8 +34,12 @@ class Check:
         self._owner, self._number = owner, number
 
     def __call__(self) -> None:
-        if self._owner is not None and self._owner.overtaken(self._number):
+        if self.stopped():
             raise Stopped
+
+    def stopped(self) -> bool:
+        """Whether the work is no longer wanted, for studies that ask."""
+        return self._owner is not None and self._owner.overtaken(self._number)
 
     def rest(self, seconds: float) -> None:
         """Wait so long for the hand to rest; raises `Stopped` as soon as it moves on."""

@@ -18,6 +18,7 @@ from exhaustsim.engine.result import Run
 from exhaustsim.engine.run import simulate
 from exhaustsim.physics.carbonates import dissociation_pressure_barium
 from exhaustsim.plant.schedule import Schedule
+from exhaustsim.studies.indextime import with_index_time
 from exhaustsim.studies.lessons.record import Axis, Choice, Curve, Knob, Lesson, Shown, Stand
 from exhaustsim.studies.readings import SETTLING
 from exhaustsim.units import PASCAL_LITRE, show
@@ -54,15 +55,6 @@ def place(run: Run, samples) -> np.ndarray:
 def locked(run: Run) -> np.ndarray:
     """(t,) CO2 still in the coating [mol]."""
     return run.held[:, [s.part for s in run.sources].index("coating")]
-
-
-def with_index_time(schedule: Schedule, seconds: float) -> Schedule:
-    """Another index time, nothing else but RF that would outlast the dwell, which ends with it."""
-    dwell = seconds - schedule.machine.transfer_time
-    settings = tuple(
-        s if s.rf is None else replace(s, rf=replace(s.rf, duration=min(s.rf.duration, dwell - s.rf.start))) for s in schedule.positions
-    )
-    return replace(schedule, index_time=seconds, positions=settings)
 
 
 # ---- 5 gauge at the wrong end ----------------------------------------------------------
