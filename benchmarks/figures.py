@@ -1,7 +1,7 @@
 """The figures of `bench.json`, one function for each group.
 
 To add a figure, write a function that takes the `Bench` and returns its keys with their values,
-and put it into `FIGURES`.  A key appears once its feature exists: fit_2000_s is to come.
+and put it into `FIGURES`.  A key appears once its feature exists.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from benchmarks import footprint
 from benchmarks.anatomy import anatomy, anatomy_text
 from benchmarks.case import DEMO, case_of, processor_seconds, standard_schedule
 from benchmarks.competitors import compete, competition_text
+from benchmarks.fit_bench import fit_figures
 from benchmarks.growth import growth, growth_text
 from benchmarks.slider_bench import slider_to_picture
 from benchmarks.spread_bench import spread_memory, spread_speed
@@ -182,4 +183,4 @@ def slider(bench: Bench) -> dict:
     return {key: found[key] for key in ("slider_ms_median", "slider_ms_worst")}
 
 
-FIGURES = [one_valve, growing, loaded_machine, ledgers, spread_speed, spread_memory, tracing, memory, waiting, slider, against_libraries]
+FIGURES = [one_valve, growing, loaded_machine, ledgers, spread_speed, spread_memory, fit_figures, tracing, memory, waiting, slider, against_libraries]

@@ -1,9 +1,10 @@
-"""The `exhaustsim` command: compare schedules, run one, load a machine, ask for index time and pass rate, print a card, open the notebooks, look up constants.
+"""The `exhaustsim` command: compare schedules, run one, load a machine, ask for index time and pass rate, fit a log, print a card, open the
+notebooks, look up constants.
 
 Results go to standard output, progress to standard error, files to the folder of `--out`.
 A mistake in a file is answered with what is wrong and how to cure it, and nothing is written.
 Exit codes: 0 done, 1 a run failed or its gas ledger did not close, 2 bad input, 3 done but a
-schedule misses a target or says stop (with `--strict` only), 130 interrupted.
+schedule misses a target or says stop, or a log refuses the fit (with `--strict` only), 130 interrupted.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ import threading
 import time
 import warnings
 
-from exhaustsim import __version__, answerscommand, machinecommand
+from exhaustsim import __version__, answerscommand, fitcommand, machinecommand
 from exhaustsim.data.template import KINDS_OF_TEMPLATE
 
 DONE, FAILED, BAD_INPUT, MISSED, INTERRUPTED = 0, 1, 2, 3, 130
@@ -49,7 +50,7 @@ def _parser() -> argparse.ArgumentParser:
         prog="exhaustsim",
         description="How a glass electronic valve is exhausted on a rotary machine. A calculation aid, not an interlock.",
         epilog="example:\n  exhaustsim compare demo_data/schedules/dt1_*.toml --out out\n\n"
-        "exit codes: 0 done, 1 a run failed, 2 bad input, 3 misses its target (with --strict), 130 interrupted",
+        "exit codes: 0 done, 1 a run failed, 2 bad input, 3 misses its target or refuses the fit (with --strict), 130 interrupted",
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     parser.add_argument("--version", action="version", version=f"exhaustsim {__version__}")
@@ -88,6 +89,10 @@ def _parser() -> argparse.ArgumentParser:
     answers = [_command(commands, name, _answer, answerscommand.HELP[name], example) for name, example in answerscommand.EXAMPLES.items()]
     for name, command in zip(answerscommand.EXAMPLES, answers, strict=True):
         answerscommand.add_options(name, command)
+
+    fit = _command(commands, "fit", _fit, "a pressure log or machine log: rates with intervals, evidence, what to measure next", fitcommand.EXAMPLE)
+    fitcommand.add_options(fit)
+    fit.add_argument("--units", type=_pressure_unit, default="Pa", metavar="UNIT", help="pressures of the pictures in UNIT: Pa, mbar, torr, umHg ...")
 
     for command in (compare, run):
         command.add_argument(
@@ -287,6 +292,17 @@ def _answer(options) -> int:
         return [*names, f"{answer.name}.json"]
 
     return _simulate(options, lambda progress: answerscommand.work(options, progress), write, answerscommand.text, lambda a: a.data, lambda a: a.passes)
+
+
+def _fit(options) -> int:
+    def write(answer, folder):
+        names = fitcommand.write(answer, folder, options.units)
+        _write_json(answer.to_json(), os.path.join(folder, "fit.json"))
+        return [*names, "fit.json"]
+
+    return _simulate(
+        options, lambda progress: fitcommand.work(options, progress), write, fitcommand.text, lambda a: a.to_json(), lambda a: a.stands
+    )
 
 
 def _card(options) -> int:

@@ -14,7 +14,7 @@ import base64
 import datetime
 import hashlib
 import os
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from html import escape
 from pathlib import Path
 
@@ -322,10 +322,15 @@ def footer_html(schedules) -> str:
         for schedule in schedules
         for source in (schedule.source, schedule.valve.source, schedule.machine.source, *schedule.valve.tables.files)
     )
-    told = "; ".join(f"{escape(Path(source).name)} {_fingerprint(source)}" for source in files if source)
+    return files_html((source for source in files if source), "Calculated, not measured.")
+
+
+def files_html(files: Iterable[str], standing: str) -> str:
+    """Version, day, `standing`, and files with their fingerprints."""
+    told = "; ".join(f"{escape(Path(file).name)} {_fingerprint(file)}" for file in files)
     day = datetime.date.today().isoformat()
     return (
-        f"<footer><p>exhaustsim {escape(exhaustsim.__version__)}, {day}. Calculated, not measured.</p>"
+        f"<footer><p>exhaustsim {escape(exhaustsim.__version__)}, {day}. {escape(standing)}</p>"
         f"<p>Input files with the first twelve digits of their SHA-256: {told or 'none, described in Python'}.</p></footer>"
     )
 

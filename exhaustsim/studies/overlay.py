@@ -1,4 +1,4 @@
-"""Fitted values written back for the simulator: an overlay of the valve file that was fitted.
+"""Fitted values written back for the simulator: an overlay of the valve file that was fitted, and a run with it held against the log.
 
 The overlay names the valve file and the log with its fingerprint, and gives every value that the
 readings tell, with its interval; see `exhaustsim.plant.overlay` for the file.  What the
@@ -14,8 +14,13 @@ import hashlib
 import os
 from pathlib import Path
 
+import numpy as np
+
 from exhaustsim.engine.filewrite import replace_whole
+from exhaustsim.engine.run import simulate
 from exhaustsim.plant.overlay import STANDING
+from exhaustsim.plant.schedule import Schedule
+from exhaustsim.plant.trace import GOOD
 from exhaustsim.plant.writeschedule import toml_text
 from exhaustsim.studies.ridefit import RideFit
 
@@ -80,3 +85,37 @@ def write_overlay(found: RideFit, path: str | os.PathLike, log: str | os.PathLik
     text = overlay_text(found, log, Path(path).parent)
     with replace_whole(path) as file:
         file.write(text)
+
+
+def distance_from_run(found: RideFit, schedule: Schedule) -> float:
+    """How far the readings of a ride lie from a plain run of `schedule`, such as one with the overlay.
+
+    The scale of the gauge and the start of the log are those of the fit.  The other heads of the plain run carry valves
+    like its own, as a fit with others "alike" takes them.
+
+    Parameters
+    ----------
+    found : RideFit
+        With the gauge in the bulb.
+    schedule : Schedule
+
+    Returns
+    -------
+    float
+        Median of the size of the logarithm of reading over run [1]: half of the fitted readings lie within it.
+
+    Raises
+    ------
+    ValueError
+        A gauge that was not in the bulb.
+    FailedRun
+        The simulation fails.
+    """
+    if found.ride.place != "bulb":
+        raise ValueError("a run is held against readings in the bulb only")
+    run = simulate(schedule)
+    shown = np.log(run.bulb_pressure @ found.ride.factors) + np.log(found["gauge_scale"].value)
+    good = found.fitted & (found.trace.mark == GOOD)
+    time = found.trace.time[good] - found["clock"].value
+    inside = time > run.time[0]
+    return float(np.median(np.abs(np.log(found.trace.reading[good]) - np.interp(time, run.time, shown))[inside]))

@@ -29,20 +29,20 @@ SKIPPED = 5.0  # s after closing: gauge lag and valve snap, practice of the trad
 LARGE = 1e12  # bound of parameters that nature does not bound
 FAR_BEHIND = 10.0  # points of the criterion by which a curve is as good as excluded, usage of the criterion
 
-_ARGON = "repeat the rise with argon round head and valve: gas from inside does not change, a leak does"
+RISE_WITH_ARGON = "repeat the rise with argon round head and valve: gas from inside does not change, a leak does"
 _COLD = "repeat it with the exhaust stem cooled: water taken back by a cold wall falls, air does not"
 _BLANK = "repeat it with the exhaust stem blanked off at the head: what is left comes from head, rubber and gauge"
 _DOUBLED = "pump twice as long and repeat it: a leak stays, outgassing falls by half, trapped gas by its time constant"
 _LONGER = "keep it closed until the rise has at least doubled"
 
 NEXT = {
-    "straight": (_ARGON, _BLANK),
+    "straight": (RISE_WITH_ARGON, _BLANK),
     "one over time": (_DOUBLED, _COLD),
     "root of time": (_DOUBLED, _COLD),
-    "levelling": (_DOUBLED, _COLD, _ARGON),
+    "levelling": (_DOUBLED, _COLD, RISE_WITH_ARGON),
     "hyperbola": (_DOUBLED, _LONGER),
-    "leak and one over time": (_ARGON, _DOUBLED),
-    "leak and levelling": (_ARGON, _DOUBLED),
+    "leak and one over time": (RISE_WITH_ARGON, _DOUBLED),
+    "leak and levelling": (RISE_WITH_ARGON, _DOUBLED),
     "falling": (_COLD, "repeat it with the gauge switched off between readings: a pumping gauge then takes less"),
 }
 
