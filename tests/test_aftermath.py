@@ -10,7 +10,7 @@ import pytest
 
 from exhaustsim.engine.run import simulate
 from exhaustsim.plant.designfile import load_schedule
-from exhaustsim.studies.aftermath import CHECK_FIRST, EMISSION, GasReading, causes_of_gas, causes_of_slump
+from exhaustsim.studies.aftermath import AGEING, CHECK_FIRST, EMISSION, GasReading, causes_of_gas, causes_of_slump
 from exhaustsim.studies.fitmodel import FitRefused
 from exhaustsim.studies.flags import CHECKS
 from exhaustsim.studies.leasttrusted import CONSTANTS, ranges, with_moved
@@ -105,6 +105,8 @@ def test_gas_that_cannot_be_asked_about(schedule, base, remembered):
         causes_of_gas(schedule, [], base=base, run=remembered)
     with pytest.raises(FitRefused, match="shelf time"):
         causes_of_gas(schedule, [GasReading(1e9, 1.0, 0.1)], base=base, run=remembered)
+    with pytest.raises(FitRefused, match="no shelf time"):
+        causes_of_gas(schedule, [GasReading(0.0, 1.0, 0.1)], base=replace(base, stage=np.minimum(base.stage, AGEING)), run=remembered)
     with pytest.raises(FitRefused, match="no ageing"):
         causes_of_gas(schedule, [GasReading(1.0, 1.0, 0.1)], base=replace(base, stage=np.zeros_like(base.stage)), run=remembered)
 

@@ -292,3 +292,15 @@ def test_a_sample_of_the_study_of_order():
     case = CASES["constant + exponential"]
     found = orders(case, [one_choice(case, seed) for seed in range(6)])
     assert found["right order"] >= stats.binom.ppf(0.01, 6, 0.9) / 6.0
+
+
+def test_drawn_intervals_of_what_is_known_beforehand_are_those_of_the_sum_of_both():
+    """A mean of readings and a normal law known beforehand: the weights add up, in closed form."""
+    level = Model("level", "a level", (Parameter("level", 1.0, 1e-6, 1e6, "Pa", spread=0.1),), lambda v, t: np.full(len(t), v[0]))
+    log = log_of(Instrument(scatter=0.5), np.arange(40.0), np.ones(40), seed=3)
+    off = np.log(log.reading)
+    width = 2.0 * 1.95996 / math.sqrt(1.0 / 0.1**2 + 40.0 / off.var(ddof=1))
+    for intervals in ("profile", "bootstrap"):
+        found = fit(level, log, intervals=intervals)["level"]
+        # 400 draws give a width to a tenth; blocks of 3 out of 40 readings lose a little of the scatter.
+        assert math.log(found.high / found.low) == pytest.approx(width, rel=0.15)

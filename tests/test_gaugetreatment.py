@@ -158,3 +158,22 @@ def test_partial_pressure_of_another_gas_is_refused():
 def test_no_reading_stays_none():
     true = true_pressure(trace([np.nan, 1e-3], mark=[NO_READING, GOOD]), "CO2")
     assert true.trace.mark.tolist() == [NO_READING, GOOD] and np.isnan(true.trace.reading[0])
+
+
+def test_a_bound_for_what_is_lost_in_the_zero_is_not_below_the_truth():
+    # One reading scatters ten times as widely as the mean of a hundred that makes the zero.
+    random = np.random.default_rng(1)
+    t = np.arange(300.0)
+    true = np.where(t < 100.0, 0.0, 0.005)
+    shown = 0.8 + true + 0.01 * random.standard_normal(300)
+    found = true_pressure(trace(shown, "capacitance", time=t), "N2", zero_from=(0.0, 99.0)).trace
+    lost = (found.mark == AT_MOST) & (t >= 100.0)
+    assert lost.sum() > 100 and (found.reading[lost] > 0.005).all()
+
+
+def test_the_gas_of_calibration_brings_no_error_of_its_factor():
+    def error(gas):
+        return true_pressure(trace([1e-3] * 3, gas="CO2"), gas).scale_error
+
+    bare, other = error("CO2"), error("H2")
+    assert bare < error({"CO2": 0.999, "H2": 0.001}) < bare + 1e-3 < other

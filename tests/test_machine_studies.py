@@ -385,3 +385,28 @@ def test_calibrations_that_cannot_answer():
         calibrate(p, -p, p, "N2")
     with pytest.raises(ValueError, match="anode current"):
         pressure_of_valve(calibrate(np.full(12, 5e-3), 5e-4 * p, p, "N2"), 0.0, 1e-9)
+
+
+def test_interval_of_ramps_is_the_error_of_the_peaks_carried_through():
+    rates, peaks, error = [0.1, 1.0, 5.0], [400.0, 430.0, 455.0], 1.5
+    found = energy_from_ramps(rates, peaks, error)
+    moved = []
+    for k in range(3):
+        apart = [energy_from_ramps(rates, [p + sign * 0.01 * (n == k) for n, p in enumerate(peaks)], error).energy for sign in (1, -1)]
+        moved.append((apart[0] - apart[1]) / 0.02)
+    # These peaks lie a little off one line, and the place along it moves with a peak too: 3 %.
+    assert found.high - found.energy == pytest.approx(1.95996 * error * np.sqrt(np.sum(np.square(moved))), rel=0.03)
+
+
+def test_a_valve_that_leaks_less_than_the_one_calibrated_gives_no_pressure():
+    p = np.geomspace(1e-4, 1e-2, 12)
+    own = calibrate(np.full(12, 5e-3), 5e-3 * 0.1 * p + 2e-7, p, "N2")
+    assert "a calibration of its own" in pressure_of_valve(own, 5e-3, 1e-9).sentence
+
+
+def test_clocks_that_give_several_readings_one_time():
+    t = np.arange(0.0, 400.0)
+    coarse = t.copy()
+    coarse[50] = coarse[49]
+    first, second = (log_of(Instrument(scatter=0.01), at, 1.0 + 0.5 * np.sin(at / 7.0) + 0.3 * np.sin(at / 3.1), seed) for at, seed in ((t, 1), (coarse, 2)))
+    assert abs(clock_offset(first, second, most=15.0).offset) < 0.2

@@ -156,3 +156,12 @@ def test_the_foot_of_a_gauge_by_its_kind():
 def test_what_cannot_be(options, words):
     with pytest.raises((ValueError, TypeError), match=words):
         fit_outgassing(log(0.5 / T), **options)
+
+
+def test_the_gas_stream_of_a_volume_is_what_comes_off_and_not_what_stands_in_it():
+    lag = 8.0
+    whole = solve_ivp(lambda t, p: (0.02 + 0.5 / t - p) / lag, (1.0, 120.0), [3.0], t_eval=T, method="LSODA", rtol=1e-9, atol=1e-12)
+    found = fit_outgassing(log(whole.y[0]), volume=8e-3, net_speed=1e-3, terms=("constant", "inverse"), intervals=None)
+    time = np.array([1.0, 4.0, 50.0])
+    # Amplitudes are known to a few per cent at the scatter of these logs.
+    np.testing.assert_allclose(found.rate(time) * GAS_CONSTANT * 293.15 / 1e-3, 0.02 + 0.5 / time, rtol=0.06)

@@ -306,6 +306,20 @@ def test_wrong_label_raises_suspicion_of_the_gauge_factor(runs):
     assert breakdown_closure(honest, runs["standard"], gauge=GAUGE).closes
 
 
+def clipped(log, end):
+    over = (log.mark == GOOD) & (log.reading > end)
+    return replace(log, reading=np.where(over, end, log.reading), mark=np.where(over, AT_LEAST, log.mark).astype(np.int8))
+
+
+def test_nothing_is_suspected_of_a_least_amount_that_is_too_small(runs):
+    log = log_file("L10_wrong_label")[0]
+    closed = breakdown_closure(clipped(log, 2.0), runs["standard"], gauge=GAUGE)
+    assert closed.least_only and 0.0 < closed.low < closed.ratio < closed.high < 1.0
+    assert closed.suspected is None and "beyond the scale" in closed.sentences[-1]
+    with pytest.raises(NoClosure, match="binder alone"):
+        breakdown_closure(clipped(log, 0.02), runs["standard"], gauge=GAUGE)
+
+
 @pytest.mark.parametrize(
     ("more", "words"),
     [({"calibration_gas": None}, "no gas of calibration"), ({"gauge": None}, "no kind of gauge"), ({"place": "head"}, "not at the head"),

@@ -229,3 +229,23 @@ def test_throughput_that_cannot_be_had(down, errors, words):
         fit_throughput(up, down, CONDUCTANCE, scale_errors=errors)
     with pytest.raises(ValueError, match="conductance"):
         fit_throughput(up, 0.0, 0.0)
+
+
+def test_the_scale_of_the_gauge_widens_a_sum_of_terms_in_full():
+    """Leak and trapped gas are read by one gauge, so their scale errors do not average out in the sum."""
+    time = np.arange(0.0, 1200.0, 2.0)
+    shown = log_of(Instrument(scatter=0.01), time, 0.1 + 0.02 * time + 3.0 * (1.0 - np.exp(-time / 150.0)), seed=1)
+    plain, wide = (fit_rise(shown, 15e-6, 1e-9, scale_error=e).throughput for e in (0.0, 0.2))
+    expected = math.hypot(math.log(plain.high / plain.value), 1.95996 * 0.2)
+    assert math.log(wide.high / wide.value) == pytest.approx(expected, rel=1e-3)
+    assert math.log(wide.value / wide.low) == pytest.approx(expected, rel=1e-3)
+
+
+def test_a_wrong_scale_of_one_gauge_weighs_most_where_the_drop_is_small():
+    time = np.geomspace(60.0, 28800.0, 200)
+    drop = 1e-2 * 600.0 / time + 2e-4
+    up = log_of(Instrument(scatter=0.005, scale_error=0.1), time, 1e-3 + drop, seed=1)
+    got = fit_throughput(up, 1e-3, CONDUCTANCE, scale_errors=(0.1, 0.0))
+    assert inside(got.steady, 2e-8) and inside(got.at_one_hour, CONDUCTANCE * 1e-2 / 6.0) and inside(got.exponent, 1.0)
+    # A tenth of 1.2 mPa is 0.6 of the 0.2 mPa that flow steadily, and weighs on the early flow hardly more than a tenth.
+    assert got.steady.high > 1.6 * got.steady.value and got.at_one_hour.high < 1.3 * got.at_one_hour.value

@@ -29,7 +29,7 @@ from exhaustsim.engine.run import march_valve, simulate
 from exhaustsim.plant.designfile import load_schedule
 from exhaustsim.plant.faults import DesignFault
 from exhaustsim.plant.incidents import OtherValves
-from exhaustsim.plant.tolerances import Tolerance, Tolerances, load_tolerances
+from exhaustsim.plant.tolerances import Correlation, Tolerance, Tolerances, load_tolerances
 from exhaustsim.plant.valve import Threshold
 from exhaustsim.studies import batch as batch_module
 from exhaustsim.studies.batch import CAUSES, NO_RESULT, REACHED, Cancelled, getter_taken, march_among, mean_batch, neighbours_of, reached
@@ -478,3 +478,10 @@ def test_folder_gives_columns_in_valve_order(whole, scatter):
     with pytest.raises(OSError, match="taken away"):
         chunks.column("reached", 0)
     (folder / "gone").rename(folder / "valves_000005.npy")
+
+
+def test_contributions_own_up_to_correlations_that_they_leave_out(standard, scatter):
+    together = replace(scatter, correlations=(Correlation("bore", "barium", 0.5),))
+    reached = np.random.default_rng(1).uniform(0.2, 0.8, 24)
+    assert "correlations" in of_outcome(standard, together, 1, 4, "converted_fraction", reached).sentence
+    assert "correlations" not in of_outcome(standard, scatter, 1, 4, "converted_fraction", reached).sentence

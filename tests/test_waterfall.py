@@ -87,3 +87,17 @@ def test_refusals(schedules):
     with pytest.raises(DesignFault) as told:
         waterfall(s, schedules["faster"], order=["index tim", "oven", "oven"])
     assert 'did you mean "index time"' in str(told.value) and "stands there twice" in str(told.value)
+
+
+def test_rf_that_would_begin_after_the_dwell_does_not_come_on(schedules):
+    s = schedules["standard"]
+
+    def card(start, index_time):
+        positions = list(s.positions)
+        positions[7] = replace(positions[7], rf=replace(positions[7].rf, start=start, duration=2.0))
+        return replace(s, positions=tuple(positions), index_time=index_time)
+
+    late, early = card(7.8, 12.0), card(0.5, 8.0)
+    shorter = with_changes(late, early, [c for c in changes_between(late, early) if c.name == "index time"])
+    assert shorter.dwell < 7.8 and shorter.positions[7].rf is None
+    assert all(p.rf is None or p.rf.duration > 0.0 for p in shorter.positions)

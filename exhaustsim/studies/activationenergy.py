@@ -178,8 +178,8 @@ def energy_from_ramps(rates: Sequence[float], peaks: Sequence[float], peak_error
     centred = x - x.mean()
     slope = float(centred @ y / (centred @ centred))
     energy = -GAS_CONSTANT * slope
-    # An error of a peak moves the point along the line's slope, and a little through 1/T^2.
-    error = peak_error * np.abs(slope / peak**2 + 2.0 / peak)
+    # A peak read too high moves its point left along the line's slope, which falls, and down through 1/T^2: both bring it below the line.
+    error = peak_error * np.abs(slope / peak**2 - 2.0 / peak)
     variance = float((centred**2) @ error**2 / (centred @ centred) ** 2)
     reach = GAS_CONSTANT * stats.norm.ppf(0.5 + 0.5 * level) * np.sqrt(variance)
     warning = "" if beta.max() / beta.min() >= 3.0 else "The ramps are of nearly one pace: a wider spread of paces narrows the interval."

@@ -142,7 +142,7 @@ def causes_of_gas(
     Raises
     ------
     FitRefused
-        No reading, a reading later than the run goes, a schedule without ageing.
+        No reading, a reading later than the run goes, a schedule without ageing or without shelf time.
     ValueError
         A pressure or an error that is not above zero.
     """
@@ -158,6 +158,8 @@ def causes_of_gas(
         reasons.append(Reason("there is no gas reading", "measure the gas at the end of ageing, and again after some days"))
     if sealed is None:
         reasons.append(Reason("the schedule has no ageing", "add the ageing steps to the schedule"))
+    elif not (base.stage == SHELF).any():
+        reasons.append(Reason("the schedule has no shelf time, and gas is measured in the cold valve after ageing", "give the schedule a shelf time"))
     elif readings and readings[-1].after > base.time[-1] - sealed:
         reasons.append(Reason(f"the last reading is {readings[-1].after:.3g} s after ageing, the run goes to {base.time[-1] - sealed:.3g} s", "lengthen the shelf time of the schedule"))
     if reasons:

@@ -18,8 +18,8 @@ from contextlib import contextmanager
 
 import numpy as np
 
-from exhaustsim.studies.batch import Cancelled
 from exhaustsim.studies.spreadstore import ChunkFolder
+from exhaustsim.studies.trials import Cancelled
 
 AHEAD = 2  # chunks given out for each worker: one in hand, one waiting
 TRIES = 3  # times a chunk is given out before its loss is an error

@@ -143,7 +143,9 @@ def _usable(trace: Trace) -> tuple[np.ndarray, np.ndarray]:
     use = trace.usable()
     if use.sum() < FEWEST_READINGS:
         raise FitRefused("clock offset", [Reason(f'trace "{trace.name}" has {int(use.sum())} usable readings: {FEWEST_READINGS} are needed', "log for longer")])
-    return trace.time[use], np.log(trace.reading[use])
+    # A coarse clock gives several readings one time; a slope needs times that rise, so the first of them stands for all.
+    time, first = np.unique(trace.time[use], return_index=True)
+    return time, np.log(trace.reading[use])[first]
 
 
 def _slopes(grid: np.ndarray, time: np.ndarray, log: np.ndarray, step: float) -> np.ndarray:

@@ -3,7 +3,7 @@
 The coating's CO2 is known from its mass.  What left the valve follows from the bulb pressure and
 the conductance of the exhaust stem, or from the line pressure and the speed of the pump.  If the
 two do not close, something is wrong that no fit of the gas loads would show: most often the gas
-that the gauge was calibrated with, sometimes the scale, the bore of the stem or the weight.
+that the gauge was calibrated with, sometimes the scale, the bore of the exhaust stem or the weight.
 
 The simulated run of the schedule gives the mixture at every moment and the moments between two
 readings; the log gives how far the pressure was above or below that run.  Gas is counted from the
@@ -78,6 +78,8 @@ class Closure:
             told.append("Readings went beyond the end of the scale, so the amount found is a least amount.")
         if self.closes:
             told.append("The account closes.")
+        elif self.least_only and self.ratio < 1.0:
+            told.append("What lies beyond the scale may be what is missing: use a gauge that reaches higher before anything is suspected.")
         elif self.suspected is not None:
             ratio = dict(self.others)[self.suspected]
             told.append(
@@ -120,7 +122,7 @@ def breakdown_closure(
     ------
     NoClosure
         Too few readings in the breakdown, no heater volts in the schedule, no gauge or no gas of calibration named,
-        or no such line.
+        no such line, or less gas than the binder alone gives off.
     """
     trace = replace(trace, time=trace.time - clock)
     found_gauge = _gauge_of(trace, run, gauge)
@@ -147,6 +149,11 @@ def breakdown_closure(
 
     spreads = {name: tables.value(f"rides.{name}_spread") for name in ("gauge_scale", "stem_conductance", "coating_mass", "pump_speed")}
     ratio = ratio_with(factors)
+    if not ratio > 0.0:
+        raise NoClosure(
+            "the readings hold less CO2 than the binder alone gives off, so none of the coating's is seen: look at units and "
+            "range of the gauge, and whether log and schedule belong together"
+        )
     # In viscous flow more gas goes than in proportion to the pressure, so a scale error counts more than once.
     growth = math.log(ratio_with(factors, 1.0 + NUDGE) / ratio) / math.log(1.0 + NUDGE)
     passage = spreads["stem_conductance"] if place == "bulb" else spreads["pump_speed"]
@@ -157,7 +164,8 @@ def breakdown_closure(
         if these is not None and abs(these[CO2] / factors[CO2] - 1.0) > SAME_FACTOR:
             others.append((gas, ratio_with(these)))
     suspected = None
-    if not 1.0 / reach <= ratio <= reach:
+    # Of a least amount that is too small nothing follows.
+    if not 1.0 / reach <= ratio <= reach and not (account.beyond and ratio < 1.0):
         closing = [(gas, r) for gas, r in others if 1.0 / reach <= r <= reach]
         suspected = min(closing, key=lambda o: abs(math.log(o[1])))[0] if closing else None
     return Closure(
@@ -227,11 +235,11 @@ class _BulbAccount:
         return released * (1.0 - self.run.schedule.valve.coating.nickel_share)
 
     def simulated(self) -> float:
-        """CO2 through the stem and into the bulb in the run itself [mol]."""
+        """CO2 through the exhaust stem and into the bulb in the run itself [mol]."""
         return self._counted(self.bulb)
 
     def amount(self, factors: np.ndarray, scale: float) -> float:
-        """CO2 through the stem and into the bulb [mol], if the readings are `scale` times too low."""
+        """CO2 through the exhaust stem and into the bulb [mol], if the readings are `scale` times too low."""
         shown = np.interp(self.moments, self.time, np.log(np.maximum(self.bulb @ factors, 1e-300)))
         above = np.interp(self.time, self.moments, _medians(np.log(self.reading) - shown))
         return self._counted(self.bulb * (scale * np.exp(above))[:, None])
@@ -245,7 +253,7 @@ class _BulbAccount:
         return float(np.trapezoid(flow, self.time) + left[-1] - left[0])
 
     def _through(self, bulb: np.ndarray, wall: float, head: np.ndarray, line: np.ndarray) -> float:
-        """CO2 through stem and port in a row [mol/s]: the head has the mixture of the run at the pressure that passes the flow on."""
+        """CO2 through exhaust stem and port in a row [mol/s]: the head has the mixture of the run at the pressure that passes the flow on."""
         work = np.zeros(TUBE_SCRATCH)
         into, out = np.zeros(len(bulb)), np.zeros(len(bulb))
 

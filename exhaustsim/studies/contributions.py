@@ -29,13 +29,14 @@ from exhaustsim.engine.run import simulate
 from exhaustsim.plant.faults import DesignFault, Fault
 from exhaustsim.plant.schedule import Schedule
 from exhaustsim.plant.tolerances import Tolerances
-from exhaustsim.studies.batch import REACHED, Batch, Cancelled, empty_rows, fill_row, mean_batch, row_type
+from exhaustsim.studies.batch import REACHED, Batch, empty_rows, fill_row, mean_batch, row_type
 from exhaustsim.studies.chunkwork import do_missing
 from exhaustsim.studies.draws import HALF_STEP, value_of
 from exhaustsim.studies.intervals import CONFIDENCE
 from exhaustsim.studies.scattered import nominal_values, told, with_values
 from exhaustsim.studies.spread import CHUNK, request_faults
 from exhaustsim.studies.spreadstore import ChunkFolder, fingerprint, program_fingerprint
+from exhaustsim.studies.trials import Cancelled
 
 RESAMPLES = 400  # of the valves, for the intervals
 LEAST = 1e-6  # of a limit, or of the whole: what is less is taken as this, so that its logarithm has no say
@@ -83,8 +84,9 @@ class Contributions:
         what = OUTCOMES[self.outcome]
         if self.spread == 0.0:
             return f"{self.schedule.name}: nothing that scatters moves the {what}."
+        apart = "; correlations of the tolerance file left out" if self.tolerances.correlations else ""
         ranked = [f"{row.what} {percent(row.in_all)} ({percent(row.in_all_interval[0])} to {percent(row.in_all_interval[1])})" for row in self.rows[:3]]
-        return f"{self.schedule.name}: of the scatter in the {what}, {'; '.join(ranked)}; {self.valves} valves, 95% intervals."
+        return f"{self.schedule.name}: of the scatter in the {what}, {'; '.join(ranked)}; {self.valves} valves, 95% intervals{apart}."
 
     def text_rows(self) -> list[tuple[str, ...]]:
         """Heading and one row for each tolerance, as text for a person."""

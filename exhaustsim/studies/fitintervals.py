@@ -17,8 +17,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from exhaustsim.studies.fitmodel import Parameter
-from exhaustsim.studies.fitproblem import Readings, State
+from exhaustsim.studies.fitmodel import Model, Parameter
+from exhaustsim.studies.fitproblem import Problem, Readings, State
 from exhaustsim.studies.leastsquares import solve, walk
 from exhaustsim.studies.scatter import colour, whiten
 
@@ -70,7 +70,8 @@ def drawn(state: State, level: float, seed: int, draws: int, say: Callable[[floa
     """Percentiles of the parameters over logs drawn from blocks of the whitened residuals.
 
     Blocks carry along what whitening has left of the correlation.  Drawn readings beyond the ends of
-    the scale become bounds, as in the log.
+    the scale become bounds, as in the log.  What was known of a parameter beforehand is drawn anew as well: it is one
+    reading more.  Scales of ranges are not.
     """
     problem, scatter, readings = state.problem, state.scatter, state.problem.readings
     size = len(problem.model.parameters)
@@ -108,8 +109,19 @@ def drawn(state: State, level: float, seed: int, draws: int, say: Callable[[floa
             np.flatnonzero(good), time[good], shown[good], share[good], breadth[good], span[good],
             time[~good], np.where(under, floor, ceiling)[~good], np.where(under, 1.0, -1.0)[~good],
         )  # fmt: skip
-        part = replace(problem, readings=new)
+        part = replace(problem, readings=new, model=_known_anew(problem, inside, random))
         found = solve(lambda u, part=part: part.residuals(u, scatter), inside, low, high, tolerance=1e-5, steps=60, damping=1e-3)
         kept.append(part.values(found.values[:size]))
     tail = 50.0 * (1.0 - level)
     return [tuple(float(e) for e in np.percentile(column, [tail, 100.0 - tail])) for column in np.array(kept).T]
+
+
+def _known_anew(problem: Problem, inside: np.ndarray, random: np.random.Generator) -> Model:
+    """The model with what is known of parameters beforehand as it might as well have been, about the values fitted."""
+    changed = []
+    for p, u in zip(problem.model.parameters, inside, strict=False):
+        if p.spread is not None:
+            moved = float(u) + p.spread * float(random.standard_normal())
+            p = replace(p, start=math.exp(moved) if p.positive else moved)
+        changed.append(p)
+    return replace(problem.model, parameters=tuple(changed))

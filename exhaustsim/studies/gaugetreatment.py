@@ -89,7 +89,9 @@ def true_pressure(trace: Trace, gas: str | Mapping[str, float], tables: Tables =
     zero, zero_error = 0.0, 0.0
     if zero_from is not None:
         zero, zero_error = zero_of(trace, *zero_from)
-        reading, mark = _without_zero(reading, mark, zero, zero_error)
+        # One reading scatters more than the mean that makes the zero.
+        one = math.hypot(float(_in_stretch(trace, *zero_from).std(ddof=1)), zero_error)
+        reading, mark = _without_zero(reading, mark, zero, one)
         sentences.append(f"Zero of {show(zero, 'pressure', 'Pa')} taken off, from {zero_from[0]:g} to {zero_from[1]:g} s, good to {show(zero_error, 'pressure', 'Pa')}.")
     factor, scale_error = 1.0, 0.0
     if trace.gauge is None:
@@ -158,9 +160,9 @@ def _factor(trace: Trace, shares: dict[str, float], tables: Tables) -> tuple[flo
     if blind:
         sentences.append(f"The gauge does not see {', '.join(blind)}: the whole is reckoned from the rest by the shares given.")
     relative = variance / mixture**2
-    # A gauge calibrated with the gas that is there needs no factor, and none of the error of one.
-    if set(shares) != {calibration}:
-        relative += (_deviation(own) / own.value) ** 2
+    # The gas of calibration needs no factor, and has none of the error of one: that is on the share of the others.
+    others = 1.0 - shares.get(calibration, 0.0) * own.value / mixture
+    relative += (others * _deviation(own) / own.value) ** 2
     name = f"gauges.{trace.gauge}.scale_error"
     if name in tables:
         relative += tables.value(name) ** 2
@@ -220,18 +222,23 @@ def zero_of(trace: Trace, start: float, end: float) -> tuple[float, float]:
     >>> [round(x, 4) for x in zero_of(t, 0.0, 2.0)]
     [0.02, 0.0058]
     """
-    here = (trace.time >= start) & (trace.time <= end) & (trace.mark == GOOD) & np.isfinite(trace.reading)
-    if here.sum() < 3:
-        raise _fault(trace, "zero_from", f"{start:g} to {end:g} s", f"holds {int(here.sum())} plain readings, needs three", "choose a longer stretch")
-    shown = trace.reading[here]
+    shown = _in_stretch(trace, start, end)
     return float(shown.mean()), float(shown.std(ddof=1) / math.sqrt(len(shown)))
 
 
-def _without_zero(reading: np.ndarray, mark: np.ndarray, zero: float, zero_error: float) -> tuple[np.ndarray, np.ndarray]:
-    """Readings less the zero; what does not stand out of it becomes a bound."""
+def _in_stretch(trace: Trace, start: float, end: float) -> np.ndarray:
+    """Plain readings between two moments, three at least."""
+    here = (trace.time >= start) & (trace.time <= end) & (trace.mark == GOOD) & np.isfinite(trace.reading)
+    if here.sum() < 3:
+        raise _fault(trace, "zero_from", f"{start:g} to {end:g} s", f"holds {int(here.sum())} plain readings, needs three", "choose a longer stretch")
+    return trace.reading[here]
+
+
+def _without_zero(reading: np.ndarray, mark: np.ndarray, zero: float, one: float) -> tuple[np.ndarray, np.ndarray]:
+    """Readings less the zero; what does not stand out of the scatter of `one` reading about it becomes a bound."""
     reading = reading - zero
-    lost = (mark == GOOD) & (reading <= 2.0 * zero_error)
-    reading[lost], mark[lost] = (2.0 * zero_error if zero_error > 0.0 else np.nan), AT_MOST
+    lost = (mark == GOOD) & (reading <= 2.0 * one)
+    reading[lost], mark[lost] = (2.0 * one if one > 0.0 else np.nan), AT_MOST
     return reading, mark
 
 

@@ -62,6 +62,8 @@ class GridReading:
 
     @property
     def sentence(self) -> str:
+        if self.high <= 0.0:
+            return "The grid current is less than the leakage of the calibration by more than its error: this valve leaks less, and needs a calibration of its own."
         if self.low <= 0.0:
             return f"Below {self.high:.2g} Pa ({100 * self.level:.0f} %): the current is no more than leakage explains."
         return f"{self.pressure:.2g} Pa ({self.low:.2g} to {self.high:.2g}, {100 * self.level:.0f} % interval)."

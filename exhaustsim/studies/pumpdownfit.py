@@ -18,7 +18,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -337,6 +337,7 @@ class OutgassingFit:
     temperature: float  # K of the gas that the net speed is for
     evidence: tuple[str, ...]
     next_experiments: tuple[str, ...]
+    _streams: Model | None = field(default=None, repr=False)  # the terms over net speed, before the lag of the volume
 
     def rate(self, time) -> np.ndarray:
         """Total gas stream [mol/s] at moments [s].
@@ -348,7 +349,8 @@ class OutgassingFit:
         """
         if self.net_speed is None:
             raise ValueError("without a net speed no gas stream follows; give net_speed")
-        terms = sum(self.fit.term(name, time) for name in self.fit.model.terms)
+        time = np.asarray(time, float)
+        terms = sum(term(self.fit.values, time) for term in self._streams.terms.values())
         return terms * self.net_speed / (GAS_CONSTANT * self.temperature)
 
     def in_words(self) -> list[str]:
@@ -433,7 +435,9 @@ def fit_outgassing(
         found = fit(pumpdown_model((terms,) if isinstance(terms, str) else tuple(terms), trace, **shape), trace, scale_error=scale_error, **options)
     rates = () if net_speed is None else tuple(_rates(found, net_speed, temperature, scale_error, speed_error, time_zero, reference))
     evidence, following = _evidence(found, choice, rates, net_speed)
-    return OutgassingFit(found, choice, rates, net_speed, temperature, tuple(evidence), tuple(following))
+    # What comes off the parts is not what stands in the volume: that follows it with the lag.
+    streams = pumpdown_model([name.split()[0] for name in found.model.terms], trace, **{**shape, "time_constant": 0.0})
+    return OutgassingFit(found, choice, rates, net_speed, temperature, tuple(evidence), tuple(following), streams)
 
 
 def _cannot_choose(trace: Trace, zero: float) -> list[Reason]:

@@ -200,7 +200,7 @@ def fit_rise(
     choice = choose(models, shown, **options)
     halves = None if taken_up else _halves(shown, options)
     found = choice.fit
-    widen = _Widener(volume_sd / volume, level)
+    widen = Widener(volume_sd / volume, level)
     name = found.model.name
     runs_out = name in ("levelling", "hyperbola", "leak and levelling")
     amount = widen(found["amount"]) if runs_out else None
@@ -289,10 +289,10 @@ def compare_surrounds(
     logs, halves = [], []
     for one in (first, second):
         # The volume is common to both and must not widen the ratio; what the fit itself is unsure of must.
-        plain = _at_closing(_without_scale(one.choice.fit), one.volume, _Widener(0.0, one.level))
+        plain = _at_closing(_without_scale(one.choice.fit), one.volume, Widener(0.0, one.level))
         logs.append(math.log(plain.value))
         halves.append(0.5 * math.log(plain.high / plain.low))
-    sure = _normal(first.level)
+    sure = deviations_at(first.level)
     half = math.hypot(*halves, sure * gauge_ratio_error)
     middle = logs[1] - logs[0]
     ratio = Estimate(math.exp(middle), math.exp(middle - half), math.exp(middle + half), "1")
@@ -385,16 +385,16 @@ def _evidence(choice: Choice, halves: Estimate | None, leak: Estimate | None) ->
 
 
 @dataclass(frozen=True)
-class _Widener:
-    """Puts the uncertainty of the volume into an interval, in quadrature of logarithms."""
+class Widener:
+    """Puts an uncertainty that stands beside the fit, such as that of the volume, into an interval, in quadrature of logarithms."""
 
-    error: float
-    level: float
+    error: float  # standard deviation of the logarithm [1]
+    level: float  # of the interval [1]
 
     def __call__(self, fitted) -> Estimate:
         low = 0.0 if fitted.open_low else fitted.low
         high = math.inf if fitted.open_high else fitted.high
-        extra = _normal(self.level) * self.error
+        extra = deviations_at(self.level) * self.error
         lower = fitted.value * math.exp(-math.hypot(math.log(fitted.value / low), extra)) if low > 0.0 else 0.0
         upper = fitted.value * math.exp(math.hypot(math.log(high / fitted.value), extra)) if math.isfinite(high) else math.inf
         return Estimate(fitted.value, lower, upper, fitted.unit)
@@ -405,7 +405,12 @@ def as_estimate(fitted) -> Estimate:
     return Estimate(fitted.value, 0.0 if fitted.open_low else fitted.low, math.inf if fitted.open_high else fitted.high, fitted.unit)
 
 
-def _normal(level: float) -> float:
+def deviations_at(level: float) -> float:
+    """Standard deviations to either side that an interval of `level` [1] takes in, normal law.  Nothing is raised.
+
+    >>> round(deviations_at(0.95), 2)
+    1.96
+    """
     from scipy.stats import norm
 
     return float(norm.isf(0.5 * (1.0 - level)))
@@ -418,7 +423,7 @@ def _positive(estimate: Estimate) -> Estimate:
     return Estimate(-estimate.value, -estimate.high, -estimate.low, estimate.unit)
 
 
-def _at_closing(found: Fit, volume: float, widen: _Widener) -> Estimate:
+def _at_closing(found: Fit, volume: float, widen: Widener) -> Estimate:
     """Volume times slope at the moment of closing.
 
     Of a sum of terms, or of amount over time constant, the interval is that of the slope itself: the curve is
@@ -428,6 +433,8 @@ def _at_closing(found: Fit, volume: float, widen: _Widener) -> Estimate:
     if name in ("straight", "one over time", "root of time"):
         return widen(found["throughput"])
     slope = _slope_at_closing(found, volume)
+    # The scale of the gauge moves all amounts and flows alike: it enters once, behind the correlations of the fit.
+    widen = Widener(math.hypot(widen.error, found.scale_error), widen.level)
     half = widen(_Like(slope, *_delta(found, volume), "Pa m3/s"))
     return half if name != "falling" else Estimate(-half.value, -half.high, -half.low, half.unit)
 
@@ -457,12 +464,13 @@ def _slope_at_closing(found: Fit, volume: float, values=None) -> float:
 
 
 def _delta(found: Fit, volume: float) -> tuple[float, float]:
-    """Ends of the flow at closing: each parameter taken to its ends, their correlations allowed for.
+    """Ends of the flow at closing, the scale of the gauge apart: each parameter taken to its ends, their correlations allowed for.
 
     Half widths of the logarithms of the parameters, from their own intervals; combined with the
     correlation matrix of the fit, upwards and downwards apart, so that asymmetry is kept.
     """
     middle = _slope_at_closing(found, volume)
+    by_scale = deviations_at(found.level) * found.scale_error
     moves = {1: [], -1: []}
     for sign in (1, -1):
         for k, p in enumerate(found.parameters):
@@ -474,6 +482,8 @@ def _delta(found: Fit, volume: float) -> tuple[float, float]:
             end = p.high if towards > 0 else p.low
             # An end that the readings do not set counts for one factor e of the parameter.
             far = abs(math.log(end / p.value)) if 0.0 < end < LARGE and not (p.open_high if towards > 0 else p.open_low) else 1.0
+            if found.model.parameters[k].follows_scale:
+                far = math.sqrt(max(far**2 - by_scale**2, 0.0))
             moves[sign].append(slope * far)
     ends = [middle * math.exp(sign * math.sqrt(max(float(np.array(m) @ found.correlation @ np.array(m)), 0.0))) for sign, m in moves.items()]
     return min(ends), max(ends)

@@ -13,15 +13,16 @@ sorbed between the gauges, two gauges that see the gas differently.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from exhaustsim.plant.trace import GOOD, NO_READING, Trace
 from exhaustsim.studies.fitmodel import FitRefused, Model, Parameter, Reason
-from exhaustsim.studies.fitting import Choice, choose
+from exhaustsim.studies.fitting import Choice, Fit, choose, fit
 from exhaustsim.studies.risecurves import DECADE
-from exhaustsim.studies.risefit import LARGE, Estimate, as_estimate
+from exhaustsim.studies.risefit import LARGE, Estimate, Widener, as_estimate, deviations_at
 
 LEAST_SHARE = 2.0  # the difference must be so many times as large as what the gauges' scales leave unknown
 ONE_HOUR = 3600.0  # the age at which gas evolution is quoted
@@ -131,12 +132,17 @@ def fit_throughput(
     # What the volume gives up: slope of the smoothed logarithm, over a fifth of a decade to either side.
     storage = volume * _slope(time, up)
     flow_over_conductance = drop + storage / conductance
-    mark = np.where(flow_over_conductance > 0.0, GOOD, NO_READING).astype(np.int8)
-    trace = Trace(f"{upstream.name}: flow over conductance", time, np.maximum(flow_over_conductance, 1e-300), mark, flow_over_conductance)
-    # A scale error of both gauges in the difference, as a share of it.
-    scale = float(np.median(unknown / drop))
-    choice = choose(_models(), trace, scale_error=math.hypot(scale, conductance_error), level=level)
+
+    def flow(factors: tuple[float, float]) -> Trace:
+        shown = factors[0] * (up + storage / conductance) - factors[1] * down
+        mark = np.where(shown > 0.0, GOOD, NO_READING).astype(np.int8)
+        return Trace(f"{upstream.name}: flow over conductance", time, np.maximum(shown, 1e-300), mark, shown)
+
+    choice = choose(_models(), flow((1.0, 1.0)), level=level)
     found = choice.fit
+    widen = Widener(conductance_error, level)
+    figures = {p.name: as_estimate(p) if p.name == "exponent" else widen(p) for p in found.parameters}
+    figures = _with_scales(found, figures, flow, scale_errors)
     cautions = [r.words for r in found.cautions]
     stored = float(np.median(np.abs(storage) / (conductance * drop)))
     if stored > 0.3:
@@ -147,11 +153,41 @@ def fit_throughput(
         following.append("shut the sample off and repeat it: a steady flow that stays belongs to the apparatus")
     return ThroughputFit(
         choice, conductance, time, conductance * flow_over_conductance,
-        _times(as_estimate(found["at one hour"]), conductance) if "at one hour" in names else None,
-        as_estimate(found["exponent"]) if "exponent" in names else None,
-        _times(as_estimate(found["steady"]), conductance) if "steady" in names else None,
+        _times(figures["at one hour"], conductance) if "at one hour" in names else None,
+        figures.get("exponent"),
+        _times(figures["steady"], conductance) if "steady" in names else None,
         tuple(cautions), tuple(dict.fromkeys(following)),
     )  # fmt: skip
+
+
+def _with_scales(found: Fit, figures: dict[str, Estimate], flow: Callable[[tuple[float, float]], Trace], scale_errors: tuple[float, float]) -> dict[str, Estimate]:
+    """The figures with what a wrong scale of either gauge does to them.
+
+    The drop is a difference, so a wrong scale adds a false flow in proportion to the pressure and not to the flow: late, when
+    the drop is small, it is most of it.  The curve is therefore fitted again with each gauge as far off as the level asks.
+    """
+    for place, error in enumerate(scale_errors):
+        if error == 0.0:
+            continue
+        moved = []
+        for sign in (-1.0, 1.0):
+            factors = [1.0, 1.0]
+            factors[place] = math.exp(sign * deviations_at(found.level) * error)
+            moved.append(fit(found.model, flow(tuple(factors)), intervals=None))
+        for p in found.parameters:
+            figures[p.name] = _stretched(figures[p.name], p.value, [one[p.name].value for one in moved], p.name != "exponent")
+    return figures
+
+
+def _stretched(figure: Estimate, value: float, moved: list[float], positive: bool) -> Estimate:
+    """Ends farther out, in quadrature with how far the value itself moved to either side; logarithms of what is positive."""
+    least, most = min(value, *moved), max(value, *moved)
+    if not positive:
+        return replace(figure, low=value - math.hypot(value - figure.low, value - least), high=value + math.hypot(figure.high - value, most - value))
+    none_left = figure.low <= 0.0 or least < value / LARGE
+    low = 0.0 if none_left else value * math.exp(-math.hypot(math.log(value / figure.low), math.log(value / least)))
+    high = value * math.exp(math.hypot(math.log(figure.high / value), math.log(most / value))) if math.isfinite(figure.high) else math.inf
+    return replace(figure, low=low, high=high)
 
 
 def _times(estimate: Estimate, conductance: float) -> Estimate:

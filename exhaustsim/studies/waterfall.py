@@ -10,7 +10,7 @@ else the stated order backwards and a few orders drawn by lot.  For each change 
 these orders are told; where they lie far apart, the change works only together with another.
 
 RF that lasts to the end of its card's dwell lasts to the end of whatever dwell it meets; other RF keeps its seconds
-as long as they fit (`exhaustsim.studies.indextime`).  Not here: changes of valve or machine.
+as long as they fit (`exhaustsim.studies.indextime`), and none where it would begin after the dwell.  Not here: changes of valve or machine.
 """
 
 from __future__ import annotations
@@ -243,6 +243,8 @@ def with_changes(first: Schedule, last: Schedule, changes: Sequence[Change]) -> 
         p = a.position
         new_rf = p in changed["rf"] or p in changed["flash"]
         rf = taken_along(b, last.dwell, dwell).rf if new_rf else taken_along(a, first.dwell, dwell).rf
+        if rf is not None and rf.duration <= 0.0:
+            rf = None  # it would begin after the dwell has ended
         positions.append(PositionSetting(
             p, b.action if p in changed["action"] or p in changed["flash"] else a.action,
             b.heater_voltage if p in changed["heater_voltage"] else a.heater_voltage, rf,
