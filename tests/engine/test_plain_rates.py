@@ -20,14 +20,18 @@ from exhaustsim.plant.valve import EmpiricalGas
 
 @pytest.fixture(scope="module", params=["dt1_standard", "dp2_standard", "dr3_standard"])
 def schedule(request):
-    """A demo valve, with a fitted source added that the demos lack."""
+    """A demo valve, with a fitted source added that the demos lack, and the first node as second of a radiation link."""
     from pathlib import Path
 
     folder = Path(__file__).parents[2] / "demo_data" / "schedules"
     loaded = load_schedule(folder / f"{request.param}.toml")
     source = EmpiricalGas("N2", rate_at_one_hour=1e-12, exponent=0.9, age=60.0, amount=1e-8)
     first, *others = loaded.valve.parts
-    valve = dataclasses.replace(loaded.valve, parts=(dataclasses.replace(first, empirical_gases=(source,)), *others))
+    links = list(loaded.valve.radiation)
+    turned = next(k for k, link in enumerate(links) if link.first == loaded.valve.nodes[0].name and link.second != "surroundings")
+    links[turned] = dataclasses.replace(links[turned], first=links[turned].second, second=links[turned].first)
+    parts = (dataclasses.replace(first, empirical_gases=(source,)), *others)
+    valve = dataclasses.replace(loaded.valve, parts=parts, radiation=tuple(links))
     return dataclasses.replace(loaded, valve=valve)
 
 

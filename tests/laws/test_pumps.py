@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
-from scipy.interpolate import PchipInterpolator
+from scipy.interpolate import CubicHermiteSpline, PchipInterpolator
 
 from exhaustsim.data import published
 from exhaustsim.physics import ballast as ballast_laws
@@ -210,6 +210,16 @@ def test_table_swings_beyond_no_two_neighbours():
     for low, high, a, b in zip(POINTS[0], POINTS[0][1:], POINTS[1], POINTS[1][1:], strict=False):
         between = [speedtable.table_speed(p, *table())[0] for p in np.geomspace(low, high, 50)]
         assert min(between) >= min(a, b) * (1 - 1e-12) and max(between) <= max(a, b) * (1 + 1e-12)
+
+
+@pytest.mark.parametrize("pressure", [0.3, 0.6001, 0.8, 2.0, 50.0, 3e3, 9.99e4])
+def test_between_its_points_the_table_is_the_cubic_of_a_general_purpose_library(pressure):
+    """Logarithm of the speed over that of the pressure, value and slope."""
+    cubic = CubicHermiteSpline(*table())
+    value, slope = speedtable.table_speed(pressure, *table())
+    inside = POINTS[0][0] < pressure < POINTS[0][-1]
+    assert value == pytest.approx(math.exp(cubic(np.clip(math.log(pressure), *cubic.x[[0, -1]]))), rel=1e-12)
+    assert slope == pytest.approx(value * cubic(math.log(pressure), 1) / pressure if inside else 0.0, rel=1e-10)
 
 
 def test_inner_slopes_against_a_general_purpose_library():

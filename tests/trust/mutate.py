@@ -63,6 +63,10 @@ EXPLAINED = {
     "physics.desorption drop: wanted - 3.64 -> wanted * 1.0": "start of Newton's rule, which comes to the same root",
     "physics.outgassing constant: 0.02 -> 0.0202": "where further terms are left out: they are below exp(-600)",
     "physics.transmission swap: max(np.ceil(np.log2(length / _FIRST_STRETCH)), 0.0) + 1.0...": "further cuts far from the place, where the kernel is smooth: the ten decimals of the rows stay",
+    "physics.desorption constant: 700.0 -> 707.0": "where the exponential integral is 1e-307 and given as nothing",
+    "physics.hotmetal bound: temperature >= temperatures[last]": "at the last point the curve and its straight continuation agree",
+    "physics.outgassing bound: clock < SLAB_SEAM -> clock <= SLAB_SEAM": "at the seam both series agree to rounding",
+    "physics.outgassing swap: 1.0 + 9.0 * q8 + 25.0 * q24 + 49.0 * q48 + 81.0 * q80": "last term of the series, below rounding down to the seam",
     "engine.rates bound: knots[middle] <= t -> knots[middle] < t": "at a knot the pieces on both sides have the same value and slope",
     "engine.rates bound: y[i] > 0.0 -> y[i] >= 0.0": "absolute zero itself; tests/engine/test_outcomes.py notices, which is not run here",
 }
