@@ -207,7 +207,7 @@ def _curve(schedule, tolerances, over, settings, schedules, n, seed, quasi_rando
 
         found, taken = spread_with_columns(
             changed, tolerances, n, (place,), seed=seed, quasi_random=quasi_random, workers=workers, executor=executor, progress=tell, cancel=cancel,
-            out=None if out is None else Path(out) / f"{over}_{setting:.6g}",
+            out=None if out is None else Path(out) / f"{over}_{setting!r}",
         )  # fmt: skip
         points.append(YieldPoint(setting, found, tuple(int(np.count_nonzero(taken[0] < limit)) for limit in TAKEN)))
     return YieldCurve(schedule, tolerances, over, tuple(points))
