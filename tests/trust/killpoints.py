@@ -29,13 +29,16 @@ import signal
 import sys
 import tempfile
 import time
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
+
+from matplotlib.figure import Figure
 
 from exhaustsim import cli
 
-DEMO = Path(__file__).parents[2] / "demo_data" / "schedules"
-STANDARD, FASTER = str(DEMO / "dt1_standard.toml"), str(DEMO / "dt1_faster.toml")
+DEMO = Path(__file__).parents[2] / "demo_data"
+STANDARD, FASTER = (str(DEMO / "schedules" / f"dt1_{name}.toml") for name in ("standard", "faster"))
+TOLERANCES, RISE = str(DEMO / "tolerances" / "dt1.toml"), str(DEMO / "logs" / "L3_rise_leaker.csv")
 WAYS = ("killed", "full", "interrupted", "interrupted after")
 OLD = b"the old file\n"
 KILLED = 137
@@ -45,6 +48,10 @@ COMMANDS = {
     "compare": ["compare", STANDARD, FASTER, "--out", "OUT"],
     "run": ["run", STANDARD, "--out", "OUT"],
     "machine": ["machine", STANDARD, "--leaker", "5=1 Pa L/s", "--out", "OUT"],
+    "dwell": ["dwell", STANDARD, "--out", "OUT"],
+    "spread": ["spread", STANDARD, "--tolerances", TOLERANCES, "-n", "4", "--out", "OUT"],
+    "waterfall": ["waterfall", STANDARD, FASTER, "--out", "OUT"],
+    "fit": ["fit", RISE, "--kind", "rise", "--volume", "15 cm3", "--out", "OUT"],
     "card": ["card", STANDARD, "--out", "OUT"],
     "template": ["template", "valve", "--out", "OUT/valve.toml"],
     "answer sheet": ["lab", "--answers", "OUT/answers.html"],
@@ -67,8 +74,8 @@ class Tried:
 # ---- results without simulating ------------------------------------------------------
 
 
-class _Drawn:
-    """A picture that is drawn already."""
+class _Drawn(Figure):
+    """A picture that is drawn already; nothing of a figure is set up but that it is one."""
 
     def __init__(self, figure):
         buffer = io.BytesIO()
@@ -109,6 +116,32 @@ def work_out_results() -> None:
     machinepage.machineplots.pictures = lambda _: pictures
     machinepage.machine_html = lambda *_: told
     answersheet.answers_html = lambda *_: page
+    _work_out_answers()
+
+
+def _work_out_answers() -> None:
+    """The same for answers to questions and fits; one small answer stands for all that are written alike."""
+    from exhaustsim import answerscommand, fitcommand
+    from exhaustsim.reporting import answers, fitpage
+
+    asked = cli._parser().parse_args
+    answer = answerscommand.work(asked(COMMANDS["spread"]), lambda _: None)
+    told = answers.answer_html(answer)
+
+    def drawn(picture):
+        figure = _Drawn(picture.draw())
+        return replace(picture, draw=lambda: figure)
+
+    answer = replace(answer, parts=tuple(replace(part, pictures=tuple(map(drawn, part.pictures))) for part in answer.parts))
+    answerscommand.work = lambda *_: answer
+    answers.answer_html = lambda *_: told
+    fitted = fitcommand.work(asked(COMMANDS["fit"]), lambda _: None)
+    pictures = fitpage.fitplots.pictures(fitted, "Pa")
+    page = fitpage.fit_html(fitted, pictures)
+    pictures = [(name, _Drawn(figure), words) for name, figure, words in pictures]
+    fitcommand.work = lambda *_: fitted
+    fitpage.fitplots.pictures = lambda *_: pictures
+    fitpage.fit_html = lambda *_: page
 
 
 # ---- the strike ----------------------------------------------------------------------
@@ -253,7 +286,10 @@ def strike_all(names=None, most: int | None = None, real_kills: int = 5, say=lam
             plan += [(name, way, k) for way in WAYS for k in range(1, calls + 1)] + [(name, "read only", 0)]
             plan += [(name, "SIGKILL", k) for k in range(real_kills)]
         if most is not None and most < len(plan):
-            plan = [plan[k * len(plan) // most] for k in range(most)]
+            # One point of a command is on a folder that is read only: those would fall between the others.
+            few, many = [p for p in plan if p[1] == "read only"], [p for p in plan if p[1] != "read only"]
+            left = most - len(few)
+            plan = few + [many[k * len(many) // left] for k in range(left)]
         for number, (name, way, k) in enumerate(plan):
             folder = Path(place) / f"struck {number}"
             # Odd points find files of an earlier run there, even ones an empty place.
