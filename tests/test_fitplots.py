@@ -41,7 +41,7 @@ def tail():
 @pytest.fixture(scope="module")
 def ride():
     schedule = load_schedule(DEMO / "dt1_standard.toml")
-    asked = Asked(schedule=schedule, every=6)
+    asked = Asked(schedule=schedule, every=6, end=130.0, free=("glass_water", "mica_water", "cathode_temperature", "coating"))
     return study("ride", [load_log(LOGS / "L2_rough_ride.csv", place="bulb")], asked)
 
 
@@ -97,7 +97,7 @@ def test_a_ride_has_its_positions_and_ends_where_it_is_not_fitted(ride):
     made = {name: figure for name, figure, _ in fitplots.pictures(ride)}
     assert set(made) == {"ride", "intervals"}
     axes, below = made["ride"].axes
-    assert [t.get_text() for t in below.get_xticklabels()] == [str(p) for p in range(1, 17)]
+    assert [t.get_text() for t in below.get_xticklabels()] == [str(p) for p in range(1, 12)]
     assert "position, 12.0 s each" in below.get_xlabel() and "bulb" in axes.get_ylabel()
     assert markers(axes)["x"] > 0 and any("simulated" in w for w in words(made["ride"]))
     assert made["intervals"].axes[0].get_xlabel().startswith("times as assumed")

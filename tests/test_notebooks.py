@@ -64,7 +64,7 @@ def test_runs_from_a_clean_kernel(path, monkeypatch):
     assert not wrong, wrong
     text = "".join(o.get("text", "") for o in outputs)
     pictures = sum("image/png" in output.get("data", {}) for output in outputs)
-    assert pictures == {"05": 7, "06": 9}.get(path.name[:2], 0)
+    assert pictures == {"05": 6, "06": 9}.get(path.name[:2], 0)
     for name, (quiet, words) in TOLD.items():
         if path.name.startswith(name):
             assert all(f"quiet: {one}" in text for one in quiet)
