@@ -249,3 +249,11 @@ def test_a_wrong_scale_of_one_gauge_weighs_most_where_the_drop_is_small():
     assert inside(got.steady, 2e-8) and inside(got.at_one_hour, CONDUCTANCE * 1e-2 / 6.0) and inside(got.exponent, 1.0)
     # A tenth of 1.2 mPa is 0.6 of the 0.2 mPa that flow steadily, and weighs on the early flow hardly more than a tenth.
     assert got.steady.high > 1.6 * got.steady.value and got.at_one_hour.high < 1.3 * got.at_one_hour.value
+
+
+def test_pascal_litres_of_hot_gas_say_so():
+    time = np.arange(0.0, 300.0, 2.0)
+    log = log_of(Instrument(scatter=0.01), time, 0.1 + 0.02 * time, seed=1)
+    assert "degC" not in fit_rise(log, 15e-6, 0.0).sentence
+    # 293.15 K over 586.3 K, by the gas law.
+    assert "times 0.5 for 20 degC" in fit_rise(log, 15e-6, 0.0, 586.3).sentence

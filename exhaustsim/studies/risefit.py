@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from exhaustsim.constants import ZERO_CELSIUS
+from exhaustsim.constants import REFERENCE_TEMPERATURE, ZERO_CELSIUS
 from exhaustsim.plant.trace import GOOD, Trace
 from exhaustsim.studies import rise
 from exhaustsim.studies.fitmodel import FitRefused, Model, Parameter, Reason
@@ -116,6 +116,10 @@ class RiseFit:
         text = f"{text[0].upper()}{text[1:]}; {'gas flow' if self.throughput.value >= 0.0 else 'uptake'} at closing {_positive(self.throughput).told()}"
         if self.amount is not None:
             text += f"; {self.amount.told()} in all, time constant {self.time_constant.told()}"
+        if abs(self.temperature - REFERENCE_TEMPERATURE) > 1.0:
+            # Elsewhere Pa L are those at 20 degC; here they are those that the gauge saw.
+            share = REFERENCE_TEMPERATURE / self.temperature
+            text += f"; these are Pa L at the {self.temperature - ZERO_CELSIUS:.0f} degC of the gas, times {share:.3g} for 20 degC"
         return f"{text}. {self.evidence[0][0].upper()}{self.evidence[0][1:]}."
 
     def to_json(self) -> dict:
