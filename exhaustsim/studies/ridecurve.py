@@ -25,6 +25,7 @@ from exhaustsim.studies.rideforward import Ride
 #: How far a setting may lie from what the valve file says: logarithm of a factor, K, s.
 FARTHEST = {"1": 3.0, "K": 200.0, "s": 3.0}
 STEEP = 5.0  # 1/s: growth of the logarithm of a line reading with the start of the log above which it is not fitted; our own choice
+EDGE = 0.1  # s from a port's opening or shutting within which a line reading is not fitted; our own choice
 ENDS = 1.96  # standard deviations at which the simulation is run again
 BENDS = 0.05  # share by which the straight curve must be left there for second differences to be taken; our own choice
 MOST_BENDING = 3  # settings whose second differences are taken
@@ -39,6 +40,8 @@ class Curve:
     slope: np.ndarray  # (n, k)
     along: np.ndarray  # (m, k): along @ (x - at) are the distances along the directions, in standard deviations
     second: np.ndarray  # (n, m, m) second derivatives by these distances
+    share: np.ndarray  # (k,) share by which the simulation left the straight curve at the ends, for each setting
+    bending: tuple[int, ...] = ()  # settings whose second differences were taken
 
     def log(self, x: np.ndarray, rows) -> np.ndarray:
         """Logarithm of the readings `rows` at the settings `x`."""
@@ -54,18 +57,21 @@ class Curve:
 
 def straight(at: np.ndarray, middle: np.ndarray, slope: np.ndarray) -> Curve:
     """A curve without bends."""
-    return Curve(at, middle, slope, np.zeros((0, len(at))), np.zeros((len(middle), 0, 0)))
+    return Curve(at, middle, slope, np.zeros((0, len(at))), np.zeros((len(middle), 0, 0)), np.zeros(len(at)))
 
 
 def seen_in(whole: Trace, ride: Ride, curve: Curve) -> Trace:
     """The readings with those marked away that cannot be held against a simulated one.
 
-    On a line there is none while the port is blanked; and just after it opens the pressure is that of another line or of a
+    On a line there is none while the port is blanked; and as it opens or shuts the pressure is that of another line or of a
     gulp, where a hundredth of a second decides: such readings tell when the log began, not how much gas there was.
     """
     seen = np.isfinite(curve.middle) & np.isfinite(curve.slope).all(axis=1)
     if ride.place == "line":
-        seen &= ~(np.abs(curve.slope[:, ride.names.index("clock")]) > STEEP)
+        clock = ride.names.index("clock")
+        schedule = ride.valve.schedule
+        since = (ride.time - curve.at[clock]) % schedule.index_time
+        seen &= (since > EDGE) & (since < schedule.dwell - EDGE) & ~(np.abs(curve.slope[:, clock]) > STEEP)
     return replace(whole, mark=np.where(seen, whole.mark, NO_READING).astype(np.int8))
 
 
@@ -110,7 +116,7 @@ def bent(ride: Ride, part: Trace, found: Fit, curve: Curve) -> Curve:
     for k, setting in enumerate(ride.settings):
         if setting.quantity is None:
             continue  # scale, range steps and pumps enter straight, or nearly so
-        profile = spread[:, k] / np.sqrt(spread[k, k])
+        profile = spread[:, k] / np.sqrt(spread[k, k])  # the others following, one standard deviation long
         less, more = (_simulated(ride, curve.at + end * ENDS * profile) for end in (-1.0, 1.0))
         here = good & np.isfinite(less) & np.isfinite(more)
         share = np.linalg.norm((0.5 * (less + more) - curve.middle)[here]) / max(np.linalg.norm(0.5 * (more - less)[here]), 1e-30)
@@ -139,7 +145,8 @@ def bent(ride: Ride, part: Trace, found: Fit, curve: Curve) -> Curve:
             both = second((directions[i] + directions[j]) / np.sqrt(2.0))
             bends[:, i, j] = bends[:, j, i] = both - 0.5 * (bends[:, i, i] + bends[:, j, j])
     along = np.array(directions).reshape(many, len(spread)) @ inverse
-    return replace(curve, along=along, second=bends)
+    share = np.array([profiles[k][0] if k in profiles else 0.0 for k in range(len(spread))])
+    return replace(curve, along=along, second=bends, share=share, bending=tuple(bending))
 
 
 def left_by(ride: Ride, part: Trace, found: Fit, curve: Curve) -> list[float]:
@@ -147,11 +154,9 @@ def left_by(ride: Ride, part: Trace, found: Fit, curve: Curve) -> list[float]:
     spread, good = spread_of(found), _good(part, curve)
     x = found.values
     rows = np.arange(len(part))
-    shares = []
-    for k, (setting, p) in enumerate(zip(ride.settings, found.parameters, strict=True)):
-        if setting.quantity is None or p.open_low or p.open_high:
-            shares.append(0.0)
-            continue
+    shares = curve.share.tolist()
+    for k in curve.bending:
+        p = found.parameters[k]
         worst = 0.0
         for end in (p.low, p.high):
             there = x + spread[:, k] / spread[k, k] * (end - p.value)
@@ -159,7 +164,7 @@ def left_by(ride: Ride, part: Trace, found: Fit, curve: Curve) -> list[float]:
             came = _simulated(ride, there) - curve.log(x, rows)
             here = good & np.isfinite(came)
             worst = max(worst, float(np.linalg.norm((came - wanted)[here]) / max(np.linalg.norm(wanted[here]), 1e-30)))
-        shares.append(worst)
+        shares[k] = worst
     return shares
 
 
