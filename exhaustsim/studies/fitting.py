@@ -33,7 +33,9 @@ from exhaustsim.studies.scatter import LEAST, likeliest, runs_test, whiten
 #: Readings that a parameter wants at the least; practice of the trade.
 PER_PARAMETER = 5
 #: Points of the corrected information criterion within which the simpler model is taken; usage of the criterion.
-WITHIN = 2.0
+#: Lead of the criterion that a curve with more parameters must have.  Two points are usage for one spare parameter; here a dozen curves
+#: stand by, and a spare term whose time constant means nothing is worth more than one: on made logs four keep the too complex below one in ten.
+WITHIN = 4.0
 #: Chance below which the runs of the residuals speak against a model; our own choice.
 RUNS_LIMIT = 0.01
 #: Correlation of two parameters above which they are told as trading off; our own choice.
@@ -431,7 +433,7 @@ def choose(
 ) -> Choice:  # fmt: skip
     """The simplest model that the readings support.
 
-    Every model is fitted.  Of those whose corrected information criterion is within 2 of the best
+    Every model is fitted.  Of those whose corrected information criterion is within 4 of the best
     the one with the fewest parameters is taken; if its residuals change side too seldom, the next
     one that does not.
 

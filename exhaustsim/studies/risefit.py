@@ -22,7 +22,7 @@ from exhaustsim.constants import REFERENCE_TEMPERATURE, ZERO_CELSIUS
 from exhaustsim.plant.trace import GOOD, Trace
 from exhaustsim.studies import rise
 from exhaustsim.studies.fitmodel import FitRefused, Model, Parameter, Reason
-from exhaustsim.studies.fitting import Choice, Fit, choose, fit, with_intervals
+from exhaustsim.studies.fitting import WITHIN, Choice, Fit, choose, fit, with_intervals
 from exhaustsim.studies.risecurves import SPEAKS_FOR, falling_curve, falls, rising_curves
 
 SKIPPED = 5.0  # s after closing: gauge lag and valve snap, practice of the trade
@@ -362,8 +362,8 @@ def _leak_at_most(choice: Choice, trace: Trace, volume: float, floor: float, wid
 
 
 def _near(choice: Choice) -> list[str]:
-    """Curves within the usual two points of the one taken."""
-    return [f.model.name for f in choice.fits if f is not choice.fit and f.model.name != choice.fit.model.name and abs(f.criterion - choice.fit.criterion) <= 2.0]
+    """Curves that the criterion does not part from the one taken."""
+    return [f.model.name for f in choice.fits if f is not choice.fit and f.model.name != choice.fit.model.name and abs(f.criterion - choice.fit.criterion) <= WITHIN]
 
 
 def _evidence(choice: Choice, halves: Estimate | None, leak: Estimate | None) -> list[str]:
