@@ -47,7 +47,7 @@ def taken_along(setting: PositionSetting, before: float, after: float, rf: str =
         start, duration = old.start, after - old.start
     else:
         start, duration = old.start, old.duration if rf == "keep" else min(old.duration, after - old.start)
-    return replace(setting, rf=replace(old, start=start, duration=min(duration, after - start)))
+    return replace(setting, rf=replace(old, start=start, duration=max(0.0, min(duration, after - start))))
 
 
 def ends_with_dwell(rf: RfSetting, dwell: float) -> bool:

@@ -385,7 +385,10 @@ def ride(logs, asked: Asked, say) -> LogAnswer:
         told += closed.sentences
         evidence.append("the closure takes the mixture of gases from the run of the schedule as its file has it, before the fit")
         if not closed.closes:
-            following.append("set the gauge against another of known calibration, or look at its certificate")
+            following.append(
+                "ride again with a gauge that reaches higher" if closed.least_only
+                else "set the gauge against another of known calibration, or look at its certificate"
+            )  # fmt: skip
         figures.append(Figure("breakdown", "CO2 found over CO2 weighed", closed.ratio, closed.low, math.inf if closed.least_only else closed.high, "1"))
     except NoClosure as no:
         evidence.append(f"closure on the weighed coating not drawn: {no}")

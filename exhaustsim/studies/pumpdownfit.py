@@ -479,7 +479,7 @@ def _evidence(found: Fit, choice: Choice | None, rates, net_speed) -> tuple[list
     told = list(choice.words) if choice else [f"{found.model.name}: {found.model.words}"]
     told += found.in_words()
     told += [
-        f"{r.name}: {show(r.value, 'throughput', 'Pa L/s')} at 20 °C, {show(r.low, 'throughput', 'Pa L/s')} to {show(r.high, 'throughput', 'Pa L/s')}, {r.at}"
+        f"{r.name}: {show(r.value, 'throughput', 'Pa L/s')} at 20 degC, {show(r.low, 'throughput', 'Pa L/s')} to {show(r.high, 'throughput', 'Pa L/s')}, {r.at}"
         for r in rates
     ]
     following = [r.next_experiment for r in found.cautions]
