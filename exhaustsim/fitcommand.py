@@ -30,7 +30,7 @@ OF_A_TRACE = ("unit", "time_unit", "time_column", "gauge", "calibration_gas", "g
 def add_options(command) -> None:
     """The options of `exhaustsim fit`."""
     command.description += (
-        ". A refusal is an answer of the data: exit 0, or 3 with --strict. Without --kind nothing is fitted: it says which kinds would suit."
+        " A refusal is an answer of the data: exit 0, or 3 with --strict. Without --kind nothing is fitted: it says which kinds would suit."
     )
     command.add_argument("log", metavar="LOG", help="pressure log or machine log, text with columns")
     command.add_argument("second", metavar="LOG2", nargs="?", help="the gauge on the pump side (orifice), or the other lot (batches)")

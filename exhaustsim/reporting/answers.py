@@ -36,6 +36,7 @@ from exhaustsim.studies.waterfall import MARGIN, OUTPUT, UNITS, Waterfall
 from exhaustsim.studies.yieldcurve import YieldCurve
 from exhaustsim.units import format_number
 
+LEAST_POINTS, MOST_POINTS = 0.01, 1000.0  # of per cent: beyond these a difference is told as under, below or above
 UNMOVED = 0.005  # of the larger of both ends: a change that moves a quantity by less is not told of it
 DRAWN = ("bulb_pressure", "converted_fraction", "barium_spent", "sealed_pressure", OUTPUT, MARGIN)  # by the waterfall
 
@@ -206,7 +207,14 @@ def _by(name: str, value: float) -> str:
     if name == OUTPUT:
         return f"{value:+.0f}"
     sign = "-" if value < 0.0 else "+"
-    return f"{sign}{format_number(abs(value), 2)} Pa" if UNITS[name] == "Pa" else f"{sign}{100.0 * abs(value):.3g} points"
+    if UNITS[name] == "Pa":
+        return f"{sign}{format_number(abs(value), 2)} Pa"
+    points = 100.0 * abs(value)
+    if points < LEAST_POINTS:
+        return f"under {LEAST_POINTS:g} points"
+    if points > MOST_POINTS:
+        return f"{'below -' if value < 0.0 else 'above +'}{MOST_POINTS:g} points"
+    return f"{sign}{points:.3g} points"
 
 
 def _words(name: str) -> str:

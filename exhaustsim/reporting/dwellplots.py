@@ -114,14 +114,16 @@ def waterfall_picture(waterfall: Waterfall, name: str = "bulb_pressure") -> Figu
     seen = [*ends, *(x for pair in (*bars, *ranges) for x in pair), *([] if limit is None else [limit])]
     axes.set_xlim(-0.6, len(steps) + 1.6)
     if log:
-        floor, high = decades([x for x in seen if x > 0.0], 1e-3 * max(seen))
+        # Every bar and the target stand on the scale, over however many decades; only the thin lines may leave it.
+        least = min(x for x in (*ends, *(x for pair in bars for x in pair), *([] if limit is None else [limit])) if x > 0.0)
+        floor, high = decades([x for x in seen if x > 0.0], 0.9 * least)
         log_pressure_axis(axes, floor, high, "Pa", _words(name))
     else:
         least = max(min(seen), -100.0) if name == MARGIN else min(seen)
         room = 0.08 * (max(seen) - least) or 1.0
         floor, high = least - 1.6 * room, max(seen) + 1.6 * room
         axes.set_ylim(floor, high)
-        axes.set_ylabel(f"{_words(name)}, {'per hour' if name == OUTPUT else '%'}", fontsize=TEXT, color=INK)
+        axes.set_ylabel("valves per hour" if name == OUTPUT else f"{_words(name)}, %", fontsize=TEXT, color=INK)
         axes.grid(axis="y", color=BAND, linewidth=0.7)
     axes.set_axisbelow(True)
 
@@ -143,7 +145,8 @@ def waterfall_picture(waterfall: Waterfall, name: str = "bulb_pressure") -> Figu
     axes.plot([places[-1] - 0.72, places[-1] - 0.28], [kept(ends[1])] * 2, color=INK, linewidth=0.7)
     told = [(0, ends[0], False), *((k, b, b < a) for k, (a, b) in enumerate(bars, start=1)), (places[-1], ends[1], False)]
     for x, value, falls in told:
-        # The figure stands at the end that the bar leads to.
+        # The figure stands at the end that the bar leads to, and above the foot of the scale: below it are the names.
+        falls = falls and kept(value) > floor
         axes.annotate(
             _figure(name, value), (x, kept(value)), xytext=(0, -4 if falls else 4), textcoords="offset points", fontsize=SMALL, color=INK,
             ha="center", va="top" if falls else "bottom", bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6}, zorder=5,
@@ -151,7 +154,7 @@ def waterfall_picture(waterfall: Waterfall, name: str = "bulb_pressure") -> Figu
     if limit is not None:
         LIMIT.plot(axes, axes.get_xlim(), [limit, limit])
         axes.annotate(
-            "target", (axes.get_xlim()[1], limit), xytext=(-2, 3), textcoords="offset points", fontsize=SMALL, color=INK, ha="right", va="bottom"
+            f"target {_figure(name, limit)}", (axes.get_xlim()[1], limit), xytext=(-2, 3), textcoords="offset points", fontsize=SMALL, color=INK, ha="right", va="bottom"
         )
     axes.set_xticks(places, ["old card", *(shortened(s.change.name, 16) for s in steps), "new card"])
     axes.tick_params(axis="x", labelsize=SMALL if len(steps) <= 8 else SMALL - 1.5)

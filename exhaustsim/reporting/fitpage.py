@@ -41,9 +41,11 @@ def write_page(answer: LogAnswer, folder: str | os.PathLike, unit: str = "Pa") -
 def fit_html(answer: LogAnswer, pictures=None) -> str:
     """The page as one HTML text; `pictures` as from `fitplots.pictures`, made here unless given."""
     names = ", ".join(os.path.basename(file) for file in answer.files)
+    first, stop, rest = answer.answer.partition(". ")
+    more = f"<span>{escape(rest)}</span>" if rest else ""
     parts = [
         f"<h1>{escape(names)}: {escape(KINDS[answer.kind])}</h1>",
-        f'<p class="answer">{escape(answer.answer)}</p>',
+        f'<p class="answer">{escape(first + stop.rstrip())}{more}</p>',
         f'<p class="caution">A calculation aid, not an interlock. {escape(CAUTION)}</p>',
     ]
     for _, figure, words in fitplots.pictures(answer) if pictures is None else pictures:

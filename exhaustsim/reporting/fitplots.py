@@ -88,7 +88,7 @@ def fit_picture(part: Part, kind: str, unit: str = "Pa") -> Figure:
         # A term that dies away must not stretch the scale beyond reading.
         least = min((float(y.min()) for _, y in terms), default=bottom)
         bottom = max(10.0 ** math.floor(math.log10(max(least, 1e-300))), 0.1 * bottom) if least < bottom else bottom
-        log_pressure_axis(axes, bottom, top, unit, "flow over conductance" if kind == "orifice" else "pressure")
+        log_pressure_axis(axes, bottom, top, unit, "flow over conductance" if kind == "orifice" else "pressure at the gauge")
     axes.fill_between(time, low, high, color=SPREAD, linewidth=0.0, zorder=1)
     _readings(axes, trace, scale, struck)
     labels = Labels(axes)
@@ -113,7 +113,7 @@ def log_picture(trace: Trace, unit: str = "Pa") -> Figure:
     axes = place(figure, LEFT, 46, 24, 34)
     scale = convert(1.0, "pressure", unit)
     values = scale * trace.reading[trace.usable()]
-    log_pressure_axis(axes, *decades(values, 1e-12), unit, "pressure")
+    log_pressure_axis(axes, *decades(values, 1e-12), unit, "pressure at the gauge")
     span = max(float(trace.time[-1] - trace.time[0]), 1e-9)
     axes.set_xlim(trace.time[0] - 0.02 * span, trace.time[-1] + 0.02 * span)
     _readings(axes, trace, scale, np.zeros(len(trace), bool), size=4.0)
@@ -252,14 +252,16 @@ def lots_picture(answer: LogAnswer) -> Figure:
 
 
 def interval_rows(answer: LogAnswer) -> list[Found]:
-    """Figures that can be drawn beside one another: factors where there are any, else those of the first thing with the same unit, else all."""
+    """Figures that can be drawn beside one another: factors where there are any, of lots their ratio, else those of the first thing with the same unit, else all."""
     finite = [f for f in answer.figures if math.isfinite(f.value) and f.value != 0.0]
-    signed = [f for f in finite if f.low < 0.0 and f.unit != "K"] or ([f for f in finite if f.unit == "K"] if answer.kind == "machine" else [])
-    if signed:
-        return [f for f in finite if f.unit == signed[0].unit and f.of == signed[0].of][:MOST_ROWS]
     factors = [f for f in finite if f.unit == "factor"]
     if factors:
         return factors[:MOST_ROWS]
+    if answer.kind == "batches":  # the valves stand in the picture of the lots
+        return finite[:1]
+    signed = [f for f in finite if f.low < 0.0 and f.unit != "K"] or ([f for f in finite if f.unit == "K"] if answer.kind == "machine" else [])
+    if signed:
+        return [f for f in finite if f.unit == signed[0].unit and f.of == signed[0].of][:MOST_ROWS]
     return [f for f in finite if f.value > 0.0 and f.unit != "K"][:MOST_ROWS]
 
 
@@ -268,13 +270,14 @@ def interval_picture(answer: LogAnswer) -> Figure:
     rows = interval_rows(answer)
     plain = any(f.low < 0.0 for f in rows)
     factors = all(f.unit == "factor" for f in rows)
+    ratios = answer.kind in ("machine", "batches") and all(f.unit == "1" for f in rows)  # their dotted line is no change
     figure = new_figure()
     heading(figure, f"{100.0 * answer.level:.3g} % intervals", left=14.0)
     axes = place(figure, 300, 46, 210, 44)
     axes.set_ylim(max(len(rows), 5) - 0.4, -0.7)
     axes.set_yticks([])
     axes.spines["left"].set_visible(False)
-    over = [1.0 if plain or factors else f.value for f in rows]
+    over = [1.0 if plain or factors or ratios else f.value for f in rows]
     ends = [
         tuple(x / by if math.isfinite(x) and (plain or x > 0.0) else math.nan for x in (f.low, f.value, f.high)) for f, by in zip(rows, over, strict=True)
     ]
@@ -308,7 +311,7 @@ def interval_picture(answer: LogAnswer) -> Figure:
         told = f"{format_number(f.value, 3)}{unit}\n{low_text} to {high_text}"
         axes.text(1.03, row, told, transform=where, fontsize=SMALL, color=INK, va="center", linespacing=1.05, parse_math=False)
     open_words = "" if all(f.told for f in rows) else ("; open: within chance" if answer.kind == "machine" else "; open: not told by the readings")
-    words_below(axes, (f"effect, {rows[0].unit}" if plain else "times as assumed" if factors else "interval over value, 1") + open_words)
+    words_below(axes, (f"effect, {rows[0].unit}" if plain else "times as assumed" if factors else rows[0].name if ratios else "interval over value") + open_words)
     return figure
 
 

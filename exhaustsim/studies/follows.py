@@ -78,7 +78,7 @@ class Follows:
             first = self.outstanding[0]
             text = (
                 f"It follows the {first.factor}: {first.factor} {first.name} is off by {first.effect:+.3g}{self.unit} "
-                f"({first.low:+.3g} to {first.high:+.3g}, 95 % allowing for all levels), chance {first.chance:.1g}"
+                f"({first.low:+.3g} to {first.high:+.3g}, 95 % allowing for all levels), chance {_chance(first.chance)}"
             )
             rest = [f"{level.factor} {level.name} {level.effect:+.2g}{self.unit}" for level in self.outstanding[1:4]]
             text += f"; then {', '.join(rest)}" if rest else "; no other stands out"
@@ -350,3 +350,12 @@ def _leverage(design, scale):
     """Share of each reading's own scatter that the fit takes up."""
     basis, size, _ = np.linalg.svd(design / scale[:, None], full_matrices=False)
     return np.sum(basis[:, size > 1e-10 * size[0]] ** 2, axis=1)
+
+
+def _chance(value: float) -> str:
+    """A chance, below a millionth without its figure: no scatter is known so far out.
+
+    >>> _chance(0.0123), _chance(5e-103)
+    ('0.01', 'below 1e-6')
+    """
+    return f"{value:.1g}" if value >= 1e-6 else "below 1e-6"

@@ -261,7 +261,7 @@ def exhaust(logs, asked: Asked, say) -> LogAnswer:
         if not after.any():
             raise DesignFault([Fault(_file(log), "began", f"{began:g} s", f"no reading lies after it; the last is at {trace.time[-1]:g} s", "give the second of the log at which pumping began")])
         if not after.all():
-            read.append(f"{int((~after).sum())} readings up to {began:g} s, before pumping began, are left out.")
+            read.append(f"Readings up to {began:g} s, before pumping began, are left out: {int((~after).sum())}.")
             trace = trace.between(float(trace.time[after][0]), math.inf)
             true = _true(trace, asked, [])
     if asked.volume is not None and asked.net_speed is None:
@@ -382,7 +382,8 @@ def ride(logs, asked: Asked, say) -> LogAnswer:
     try:
         closed = breakdown_closure(trace, simulate(asked.schedule), clock=found["clock"].value if found is not None else 0.0)
         others["closure"] = closed
-        told += closed.sentences
+        # An account that does not close puts every other figure in doubt, so it comes first.
+        told = [*told, *closed.sentences] if closed.closes else [*closed.sentences, *told]
         evidence.append("the closure takes the mixture of gases from the run of the schedule as its file has it, before the fit")
         if not closed.closes:
             following.append(
@@ -428,7 +429,7 @@ def batches(logs, asked: Asked, say) -> LogAnswer:
             name = f"{lot}, {valve}"
             lot_of[name] = lot
             parts.append(Part(name, true.trace, found.choice.fit, found))
-    read.append("One gauge and one volume are taken to have read both lots: their errors fall out of the ratio.")
+    read.append("One gauge and one volume are taken to have read both lots: their errors fall out of the ratio, and are not in the intervals of single valves.")
     common = {
         "kind": "batches", "files": tuple(g.path for g in logs), "read": _unique(read), "marked": marked, "parts": tuple(parts), "level": asked.level,
         "shown": tuple(shown),
@@ -460,7 +461,7 @@ def batches(logs, asked: Asked, say) -> LogAnswer:
     cannot = ["a difference between lots and one between the days, heads or trays on which they were measured, unless lots were mixed there"]
     following = ["measure valves of both lots in turn on one head", *_next(refused)]
     return LogAnswer(
-        answer=_answer([compared.sentence], refused), figures=(ratio, scatter, *figures), evidence=tuple(evidence), cannot_tell=tuple(cannot),
+        answer=_answer([f"Gas flow at closing: {compared.sentence}"], refused), figures=(ratio, scatter, *figures), evidence=tuple(evidence), cannot_tell=tuple(cannot),
         following=_unique(following), refused=tuple(refused), others={"lots": compared, "lot of": lot_of}, **common,
     )  # fmt: skip
 

@@ -35,6 +35,7 @@ KINDS = {
 }
 #: Reading at the end of a log over that at its beginning above which it is said to rise, or below its inverse to fall; our own choice.
 MOVES = 1.3
+TENTHS = " from the first tenth of the readings to the last"  # medians of which are compared
 MOST_TRACES = 12  # fitted in one go; more are to be named
 
 
@@ -157,7 +158,7 @@ def looks_like(log: PressureLog) -> list[tuple[str, str]]:
     >>> path = Path(tempfile.mkdtemp()) / "rise.csv"
     >>> _ = path.write_text("t_s;P [mbar]" + "".join(f"\\n{t};{0.01 + 0.002 * t:.4f}" for t in range(20)))
     >>> looks_like(load_log(path))
-    [('rise', 'P rises 4.3 times over the log')]
+    [('rise', 'P rises 4.3 times from the first tenth of the readings to the last')]
     """
     found = []
     columns = {name.lower(): name for name in log.table}
@@ -182,9 +183,9 @@ def looks_like(log: PressureLog) -> list[tuple[str, str]]:
                 continue
             ratio = float(np.median(good[-some:]) / np.median(good[:some]))
             if ratio > MOVES:
-                moves["rise"].append(f"{trace.name} rises {ratio:.2g} times over the log")
+                moves["rise"].append(f"{trace.name} rises {ratio:.2g} times{TENTHS}")
             elif ratio < 1.0 / MOVES:
-                moves["exhaust"].append(f"{trace.name} falls to {100.0 * ratio:.2g} % over the log")
+                moves["exhaust"].append(f"{trace.name} falls to {100.0 * ratio:.2g} %{TENTHS}")
         for kind, told in moves.items():
             if told:
                 more = f", and so do {len(told) - 1} more" if len(told) > 1 else ""

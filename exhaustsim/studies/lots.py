@@ -57,7 +57,7 @@ class LotRatio:
             verdict = "which scatter between valves alone could make: no difference is shown"
         return (
             f"{differ}, {verdict}; {self.valves[0]} and {self.valves[1]} valves; between valves of a lot "
-            f"{100 * self.scatter:.0f} % ({100 * self.scatter_low:.0f} to {100 * self.scatter_high:.0f} %), error of one figure {100 * self.error:.0f} %."
+            f"{100 * self.scatter:.0f} % ({100 * self.scatter_low:.0f} to {100 * self.scatter_high:.0f} %), error of one figure {100 * self.error:.2g} %."
         )
 
     def to_json(self) -> dict:

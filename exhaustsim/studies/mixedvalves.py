@@ -65,7 +65,7 @@ class MixedValves:
         if self.line_rise is None or self.line_rise < FELT:
             line = "no line feels it"
         else:
-            line = f"line {self.line} bears most of it (mean pressure {self.line_rise:.2f} times that with {self.valve} alone)"
+            line = f"line {self.line} bears most of it (mean line pressure {self.line_rise:.2f} times that with {self.valve} alone)"
         if suffers:
             told = list_of([f"{name} ({list_of(list(why.values())[:2])})" for name, why in suffers])
             return f"{self.other} can run on {self.machine}, but mixed with {self.valve} it spoils {told}; {line}."

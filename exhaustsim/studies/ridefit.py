@@ -94,9 +94,9 @@ class RideValue:
 
 
 def figures_of(text: str, unit: bool = True) -> str:
-    """A value text with four figures, with or without its unit."""
+    """A value text with three figures, of a temperature four, with or without its unit."""
     value, found, kind = parse_any(text)
-    number = format_number(convert(value, kind, found), 4)
+    number = format_number(convert(value, kind, found), 4 if kind == "temperature" else 3)
     return number if not unit or found == "1" else f"{number} {found}"
 
 

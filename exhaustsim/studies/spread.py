@@ -95,8 +95,8 @@ class GetterMargin:
         least = show(self.least_barium, "mass", "mg", 2)
         text += f" against the target of {share_text(self.limit)}: "
         if not np.isfinite(sure):
-            return f"{text}as far as these valves show, {least} of barium in place of {show(self.barium, 'mass', 'mg', 2)} would do."
-        return f"{text}with the same gas to take up, {show(max(sure, self.least_barium), 'mass', 'mg', 2)} of barium in place of {show(self.barium, 'mass', 'mg', 2)} would do."
+            return f"{text}as far as these valves show, {least} of barium in place of {show(self.barium, 'mass', 'mg', 2)} would do for this target."
+        return f"{text}with the same gas to take up, {show(max(sure, self.least_barium), 'mass', 'mg', 2)} of barium in place of {show(self.barium, 'mass', 'mg', 2)} would do for this target."
 
     def to_json(self) -> dict:
         """As plain data; masses in kg."""
