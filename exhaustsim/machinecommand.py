@@ -38,7 +38,7 @@ def add_options(command) -> None:
     several("--other", "HEADS=SCHEDULE", "HEADS (as 2,4-6) are loaded by another schedule from position 1 on")
     several("--aired", "HEADS=TIME[@S]", 'HEADS (as 2,4-6) stood open to room air for so long before they are loaded, as 1-16="12 h"; they pass on the water')
     command.add_argument("--spark-test", metavar="RATE", help="leak from which the spark test finds a leaker; its head is then blanked")
-    command.add_argument("--indices", metavar="N", help="how many indices to run; by default until pressures repeat themselves")
+    command.add_argument("--indices", metavar="N", help="how many indices to run; by default until pressures repeat themselves, with --aired three rotations")
     command.add_argument("--seconds", metavar="T", help="how long to run instead, stops counted in")
     command.add_argument("--from-empty", action="store_true", help="begin with empty heads instead of a full, steady machine")
     command.add_argument(
@@ -190,7 +190,7 @@ class _Reader:
 
         def stand(text):
             heads, duration = _parted(text, 'HEADS=TIME, such as 1-16="12 h"')
-            return _heads(heads), _seconds(duration)
+            return _heads(heads), _read(duration, "time")  # hours are meant as a rule: a bare number would be taken for seconds
 
         each("--aired", options.aired, stand, plant.AiredHeads)
         for text in options.other:

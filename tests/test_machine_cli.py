@@ -124,7 +124,8 @@ def test_faults_of_the_schedule_and_of_the_options_come_together(not_run, tmp_pa
         (["--spark-test", "0.1"], "no unit"),
         (["--aired", "2=soon"], "needs a time"),
         (["--aired", "2,40=1 h"], "--aired heads = 2, 40"),
-        (["--aired", "2=0"], "longer than 0 s"),
+        (["--aired", "2=0 s"], "longer than 0 s"),
+        (["--aired", "2=12"], "--aired"),
         (["--move-line", "1=R"], "line G would be left without a position"),
         (["--move-line", "3=Z"], "RX16 has no line Z; the lines are G at 1, R at 2 to 4"),
         (["--move-line", "3=R"], "stands on line R already"),
@@ -301,3 +302,12 @@ def test_cold_start_counts_the_valves_to_scrap(monkeypatch, capsys):
     assert "With 60 min of waiting after the cold start no valve need be scrapped." in " ".join(capsys.readouterr().out.split())
     assert cli.main(["machine", STANDARD, "--cold-start", "soon"]) == 2
     assert "needs minutes from 0 up" in capsys.readouterr().err
+
+
+def test_a_machine_whose_heads_give_back_runs_three_rotations(schedules):
+    """One over the root of time has no end, so such a machine repeats itself never."""
+    standard = schedules["standard"]
+    length = machinefindings._while_heads_give_back
+    assert length(standard, []) is None
+    assert length(standard, [AiredHeads((3,), 3600.0)]) == 1 + 48
+    assert length(standard, [AiredHeads((3,), 3600.0, start=30.0)]) == 3 + 48

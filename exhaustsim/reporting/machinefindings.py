@@ -189,6 +189,8 @@ def find(
     incidents = tuple(incidents)
     if faults := bench_faults(schedule):
         raise DesignFault(faults)
+    if indices is None and seconds is None:
+        indices = _while_heads_give_back(schedule, incidents)
     progress(f"{schedule.name}: one valve without incidents")
     good = judge(simulate(schedule, tolerance), pressure_unit)
     usual = simulate_machine(schedule, indices=1, follow=False, tolerance=tolerance)
@@ -224,6 +226,18 @@ def find(
     return Findings(
         run, usual, good, line_findings(run, usual), scrap, flags, talk, limits, bears, pressure_unit, cold, moved, tuple(mixed)
     )
+
+
+def _while_heads_give_back(schedule: Schedule, incidents) -> int | None:
+    """Three rotations after heads that had stood in room air are loaded; None when none had.
+
+    What they took up comes back as one over the root of time, which has no end: such a machine is never periodic.
+    """
+    starts = [incident.start for incident in incidents if isinstance(incident, AiredHeads)]
+    if not starts:
+        return None
+    last = max(incident.start for incident in incidents)
+    return int(last // schedule.index_time) + 1 + 3 * schedule.machine.positions
 
 
 def bench_faults(schedule: Schedule) -> list[Fault]:

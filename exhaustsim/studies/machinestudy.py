@@ -65,7 +65,7 @@ def study_machine(
             _enter("flow", found, "Pa L/s", told, figures, others)
         else:
             wanted = " ".join(f'--net-speed "{line}=2 L/s"' for line in lines[:2])
-            read.append(f"Whether a head lets in gas is not asked: that needs the net speed of the lines {', '.join(lines)} ({wanted} ...).")
+            told.append(f"Whether a head lets in gas is not asked: that needs the net speed of the lines {', '.join(lines)} ({wanted} ...).")
     if all(name in log.columns for name in READ_BESIDE):
         found = ask("what the anode temperature follows", lambda: what_it_follows(differences(log, *READ_BESIDE), expected=True, unit=" K", level=level))
         read.append("Anode temperature held against that of the card, anode_c less rf_setting.")
@@ -80,7 +80,7 @@ def study_machine(
             others["drift"] = found
             figures += [Figure(f"line {c.position}", "after over before", c.ratio, c.low, c.high, "1", c.changed_at is not None) for c in found.charts]
             evidence += [
-                f"{c.position} moved between readings {c.changed_between[0] + 1} and {c.changed_between[1] + 1}, chance {c.chance:.1g}"
+                f"{c.position} moved {_between(*c.changed_between)}, chance {c.chance:.1g}"
                 for c in found.charts if c.changed_at is not None and c.changed_between is not None
             ]  # fmt: skip
             cannot.append("a slow slope and a step in its middle; gas that all lines share and a gauge that all lines share")
@@ -98,6 +98,11 @@ def study_machine(
         "machine", (log.source,), " ".join([*told, *(f"{no.name}: {'; '.join(r.words for r in no.reasons)}." for no in refused)]), tuple(read), (),
         tuple(figures), tuple(evidence), tuple(cannot), tuple(dict.fromkeys(following)), tuple(refused), (), others, level,
     )  # fmt: skip
+
+
+def _between(first: int, last: int) -> str:
+    """Where something moved, in readings counted from 1."""
+    return f"at reading {first + 1}" if first == last else f"between readings {first + 1} and {last + 1}"
 
 
 def _enter(what, found, unit, told, figures, others) -> None:
