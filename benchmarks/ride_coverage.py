@@ -5,6 +5,12 @@ off by chance, and with the faults of an instrument; each is fitted, and it is c
 interval holds what went in.  Coverage is refuted when so few (or so many) hits would come by chance in
 less than one study in a hundred, by the binomial law.
 
+Measured on 200 logs, none refused, 3.6 s of processor time a fit: truth inside the 95 % interval for glass water 187, mica water
+190, anode hydrogen 188 and carbon monoxide 192, coating 186, exhaust stem 191, gauge scale 193, pump speed 193, clock 190,
+and the cathode temperature 178: that one is refuted (chance 0.0005).  Its errors are 1.18 times as large as its intervals of about
+0.7 K either way say, most where the scatter hangs together for half a second; numerical error of the simulation is a hundredth of
+that.  Not mended yet; `RideFit.in_words` says so to the user.
+
     python -m benchmarks.ride_coverage --logs 200 --processes 2 --out benchmarks/ride_coverage.json
 """
 
