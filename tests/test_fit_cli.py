@@ -155,7 +155,7 @@ def test_bad_head_follows_the_head_and_needs_the_speeds(capsys):
     assert code == 0 and first["name"] == f"head {truth('L7')['head']}" and first["told"] and inside(first, truth("L7")["added_leak_Pa_L_per_s"])
     assert any("head 11" in n for n in data["next"])
     plain = study_machine(load_machine_log(log("L7")), {})
-    assert any("needs the net speed of the lines D, F1, F2, G, R" in w for w in plain.read)
+    assert any("needs the net speed of the lines D, F1, F2, G, R" in w for w in [plain.answer])
     assert cli.main(["fit", log("L7"), "--kind", "machine", "--net-speed", "X=2 L/s", "--net-speed", "G=2", "--gauge", "a"]) == 2
     told = capsys.readouterr().err
     assert "3 faults" in told and "the lines are D, F1, F2, G, R" in told and "no unit" in told and "--gauge" in told
