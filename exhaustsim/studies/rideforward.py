@@ -25,15 +25,16 @@ from exhaustsim.engine.ride import (
 from exhaustsim.plant.schedule import Schedule
 from exhaustsim.plant.trace import Trace
 from exhaustsim.studies.resistance import with_pumps
-from exhaustsim.studies.ridequantities import ChangedValve, Quantity
+from exhaustsim.studies.ridequantities import FACTOR_STEP, ChangedValve, Quantity
 
-#: Change of a setting (of a logarithm, or in units of its step) over which the growth of the lines is taken.
-LINE_STEP = 0.1
+#: Change of a setting over which the growth of the lines is taken: logarithm of a factor, K.
+LINE_STEP = {"1": 0.1, "K": 2.0}
 #: Step of the clock over which a difference is taken, and of the search for it [s].
-CLOCK_STEP, CLOCK_SEARCH = 0.005, 0.05
+CLOCK_STEP, CLOCK_SEARCH = 2e-4, 0.05
 CLOCK_REACH = 3.0  # spreads of the clock within which its start is sought
 CATHODE_SEARCH = np.arange(-32.0, 33.0, 8.0)  # K from what the valve file says, tried as starts
 MISSED = 1.0  # distance of the logarithm from which on a reading has missed what happened
+AFAR = 1e-4  # tolerance of a march that stands by itself
 OTHERS = ("alike", "as scheduled")
 
 
@@ -118,7 +119,7 @@ class Ride:
         for k, setting in enumerate(self.settings):
             if setting.name != "pump_speed" and (setting.quantity is None or not self._follow):
                 continue
-            step = LINE_STEP if setting.unit == "1" else LINE_STEP * 100.0 * setting.quantity.step
+            step = LINE_STEP[setting.unit]
             moved = x.copy()
             moved[k] += step
             there = self._machine_full(moved)
@@ -138,12 +139,19 @@ class Ride:
     def log_reading(self, x: np.ndarray, given: bool = True) -> np.ndarray:
         """(n,) logarithm of what the scale shows [Pa] at the settings `x`; NaN on a line while the port is blanked.
 
-        With `given` over the steps of the last march that chose its own.
+        With `given` over the steps of the last march that chose its own: for small changes only, since the moment at which the
+        last carbonate goes must stay where those steps are short.
         """
         x = np.asarray(x, float)
         moments = self._moments(self.time - self._at(x, "clock"))
         riding = self._riding(x, moments, given)
         return self._shown(riding) + self._on_scale(x)
+
+    def log_reading_afar(self, x: np.ndarray) -> np.ndarray:
+        """As `log_reading`, finely and by itself: for a change that is not small, while the steps last chosen are kept."""
+        x = np.asarray(x, float)
+        moments = self._moments(self.time - self._at(x, "clock"))
+        return self._shown(along(self.schedule_at(x), moments, self.lines_at(x), self.until, AFAR)) + self._on_scale(x)
 
     def _moments(self, time: np.ndarray) -> np.ndarray:
         # Before the port opens the bulb holds room air, as in the first instant.
@@ -177,7 +185,7 @@ class Ride:
             if setting.name.startswith("range_step_"):
                 columns.append((self.range >= int(setting.name.rpartition("_")[2])).astype(float))
                 continue
-            step = setting.quantity.step if setting.quantity else CLOCK_STEP if setting.unit == "s" else 1e-3
+            step = setting.quantity.step if setting.quantity else CLOCK_STEP if setting.unit == "s" else FACTOR_STEP
             moved = x.copy()
             moved[k] += step
             columns.append((self.log_reading(moved) - here) / step)

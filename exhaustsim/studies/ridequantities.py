@@ -29,8 +29,9 @@ from exhaustsim.plant.readvalve import read_valve
 from exhaustsim.plant.schedule import Schedule
 from exhaustsim.units import convert, parse_any
 
-#: Size of a change over which a difference is taken: of the logarithm of a factor, and in K.
-FACTOR_STEP, KELVIN_STEP = 1e-3, 0.2
+#: Size of a change over which a difference is taken: of the logarithm of a factor, and in K.  Where the last carbonate goes, the
+#: pressure falls within a second; a larger change would move that moment past a reading.
+FACTOR_STEP, KELVIN_STEP = 1e-4, 0.01
 
 
 @dataclass(frozen=True)
