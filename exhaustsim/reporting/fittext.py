@@ -124,9 +124,9 @@ def _end(value: float, sign: str = "") -> str:
     return ("+" if sign and value > 0.0 else "") + format_number(value, 3)
 
 
-def listed(words: Iterable[str]) -> str:
-    """Sentences one below the other, set in."""
-    return "\n".join(textwrap.fill(sentence(w), WIDTH, initial_indent="  ", subsequent_indent="    ") for w in words)
+def listed(words: Iterable[str], width: int = WIDTH) -> str:
+    """Sentences one below the other, set in, in lines of `width` letters at most (a notebook shows 88)."""
+    return "\n".join(textwrap.fill(sentence(w), width, initial_indent="  ", subsequent_indent="    ") for w in words)
 
 
 def sentence(words: str) -> str:

@@ -172,8 +172,6 @@ def looks_like(log: PressureLog) -> list[tuple[str, str]]:
         found.append(("ride", "one head passes through several positions (give the schedule)"))
     if several("lot_id") and several("valve_id"):
         found.append(("batches", "it holds valves of several lots"))
-    if len(log.traces) > 1 and not any(kind in ("machine", "batches") for kind, _ in found):
-        found.append(("orifice", f"it holds {len(log.traces)} gauges or tests (if they stand on two sides of a known conductance)"))
     if not any(kind in ("machine", "ride") for kind, _ in found):
         moves: dict[str, list[str]] = {"rise": [], "exhaust": []}
         for trace in log.traces:
@@ -188,8 +186,10 @@ def looks_like(log: PressureLog) -> list[tuple[str, str]]:
                 moves["exhaust"].append(f"{trace.name} falls to {100.0 * ratio:.2g} %{TENTHS}")
         for kind, told in moves.items():
             if told:
-                more = f", and so do {len(told) - 1} more" if len(told) > 1 else ""
+                more = f" (and {len(told) - 1} more)" if len(told) > 1 else ""
                 found.append((kind, told[0] + more))
+    if len(log.traces) > 1 and not any(kind in ("machine", "batches") for kind, _ in found):
+        found.append(("orifice", f"it holds {len(log.traces)} gauges or tests (if they stand on two sides of a known conductance)"))
     return found
 
 

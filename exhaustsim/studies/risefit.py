@@ -371,17 +371,18 @@ def _evidence(choice: Choice, halves: Estimate | None, leak: Estimate | None) ->
         return ["the pressure falls: gas is taken up faster than it comes"]
     told = [f"the second half of the time brings {halves.value:.2f} times the rise of the first ({halves.low:.2f} to {halves.high:.2f}; a leak alone brings 1)"]
     name = choice.fit.model.name
-    best = min(f.criterion for f in choice.fits)
-    for f in choice.fits:
-        behind = f.criterion - best
-        if f.model.name != name and behind > FAR_BEHIND:
-            told.append(f"{f.model.name} is as good as excluded: {behind:.0f} points of the criterion behind")
-    told += [f"{other}: {no.reasons[0].words}" for other, no in choice.refused.items()]
     if name == "straight":
         told.append(f"all of the rise is straight: {leak.told()}")
     elif leak is not None:
         room = f"no leak is supported; if the gas evolution keeps to this curve there is room for {1e3 * leak.high:.2g} Pa L/s at most"
         told.append(f"a leak is supported beside it: {leak.told()}" if name.startswith("leak") else room)
+    best = min(f.criterion for f in choice.fits)
+    worse = [f.model.name for f in choice.fits if f.model.name != name and f.criterion - best > FAR_BEHIND]
+    if worse:
+        told.append(f"fit so much worse that they are as good as excluded: {', '.join(worse)}")
+    if choice.refused:
+        first, no = next(iter(choice.refused.items()))
+        told.append(f"fitted and not shown by these readings: {', '.join(choice.refused)}; {first}: {no.reasons[0].words}")
     return told
 
 
