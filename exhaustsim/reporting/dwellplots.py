@@ -122,6 +122,8 @@ def waterfall_picture(waterfall: Waterfall, name: str = "bulb_pressure") -> Figu
         least = max(min(seen), -100.0) if name == MARGIN else min(seen)
         room = 0.08 * (max(seen) - least) or 1.0
         floor, high = least - 1.6 * room, max(seen) + 1.6 * room
+        if least >= 0.0:  # a share has nothing below nought to show
+            floor = max(floor, 0.0)
         axes.set_ylim(floor, high)
         axes.set_ylabel("valves per hour" if name == OUTPUT else f"{_words(name)}, %", fontsize=TEXT, color=INK)
         axes.grid(axis="y", color=BAND, linewidth=0.7)
