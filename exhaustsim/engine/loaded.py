@@ -31,7 +31,7 @@ from exhaustsim.engine.turret import Index, Part, Rider, guess_waves, position_o
 from exhaustsim.plant.coldstart import after_cold_start
 from exhaustsim.plant.faults import DesignFault, Fault
 from exhaustsim.plant.incidents import (
-    BROKEN_LEAK, AiredHeads, BrokenValve, EmptyHead, Incident, Leaker, OtherValves, ScoredPlate, SlackCoil, Stop, WeakPump, check_incidents,
+    BROKEN_LEAK, AiredHeads, BrokenValve, EmptyHead, Incident, Leaker, OtherValves, ScoredPlate, SlackCoil, Stop, WeakPump, check_incidents, check_struck,
 )  # fmt: skip
 from exhaustsim.plant.schedule import Schedule
 
@@ -187,7 +187,7 @@ def simulate_machine(
     Raises
     ------
     DesignFault
-        Incidents that cannot happen; a cold start of a machine whose file says nothing of its warm-up.
+        Incidents that cannot happen, or find no valve to happen to; a cold start without a warm-up in the machine file.
     ValueError
         Contradictory lengths of the run, or a cold start without one.
     FailedRun
@@ -224,6 +224,7 @@ def simulate_machine(
                 break
     if indices is None and seconds is None and settled is None:
         raise FailedRun(f"The machine found no periodic state in {count} indices (last change {change:.1e}).")
+    check_struck(incidents, incidents if turret.ended else turret.struck)
     return turret.result(settled)
 
 
@@ -250,7 +251,7 @@ class _Turret:
         self.loaded = 0
         self.history: LineHistory | None = None
         self.moving, self.dwelling = self.lines.moving, self.lines.dwelling
-        self.cold_start, self.leaving, self.ended = cold_start, leaving, False
+        self.cold_start, self.leaving, self.ended, self.struck = cold_start, leaving, False, []
         if cold_start is not None:
             self._take_pumps_at(cold_start)
         if from_empty or cold_start is not None:
@@ -358,8 +359,7 @@ class _Turret:
         for head in done.heads:
             self._meet(self.riders[head], (position[head],), record.lines)
         self.history, self.moving, self.dwelling = done.history, self.lines.moving, self.lines.dwelling
-        self.at_lines = done.history.end.copy()
-        self.at_lines = self.lines.cleared(self.at_lines)
+        self.at_lines = self.lines.cleared(done.history.end.copy())
         return record.change
 
     def _scored(self, head: int, time: float) -> float:
@@ -393,7 +393,7 @@ class _Turret:
         blanked = self.machine.blanked_leak_share
         end = begin + self.schedule.index_time + halt.duration
         for incident in self.incidents:
-            if isinstance(incident, (Leaker, BrokenValve)) and incident.head == rider.head and begin <= incident.start < end:
+            if isinstance(incident, (Leaker, BrokenValve)) and incident.head == rider.head and incident.start < end and incident not in self.struck:
                 self._strike(rider, incident)
         scored = [(i.start, i.throughput) for i in self.incidents if isinstance(i, ScoredPlate) and i.head == rider.head]
         slack = [(i.start, i.power_share) for i in self.incidents if isinstance(i, SlackCoil) and i.position == setting.position]
@@ -423,11 +423,11 @@ class _Turret:
         return stretches_in_index(rider, schedule, setting, grid, halt, change, [start - begin for start, _ in (*rider.leaks, *scored, *slack)])
 
     def _strike(self, rider: Rider, incident: Leaker | BrokenValve) -> None:
-        """The valve leaks from the moment of the incident on."""
-        broken = isinstance(incident, BrokenValve)
-        rider.leaks.append((incident.start, BROKEN_LEAK if broken else incident.throughput))
+        """The valve leaks from the moment of the incident on, or from its loading where that found the head empty."""
+        rider.leaks.append((incident.start, BROKEN_LEAK if isinstance(incident, BrokenValve) else incident.throughput))
         rider.befell.append(incident)
-        shares = hole_shares(self.air, not broken and incident.hole == "molecular", rider.schedule.valve.tables)
+        self.struck.append(incident)
+        shares = hole_shares(self.air, getattr(incident, "hole", "viscous") == "molecular", rider.schedule.valve.tables)
         rider.valve = rider.valve._replace(tables=rider.valve.tables._replace(leak_share=shares))
 
     # ---- account ---------------------------------------------------------------------------

@@ -25,7 +25,10 @@ BROKEN_LEAK = 0.06
 
 @dataclass(frozen=True)
 class Leaker:
-    """The valve that rides on `head` at `start` leaks from then on, and keeps its leak when it is tipped off."""
+    """The valve that rides on `head` at `start` leaks from then on, and keeps its leak when it is tipped off.
+
+    Of a head that is empty then, it is the valve that is loaded there next.
+    """
 
     head: int
     throughput: float  # mol/s of air into a vacuum
@@ -35,7 +38,7 @@ class Leaker:
 
 @dataclass(frozen=True)
 class BrokenValve:
-    """The bulb of the valve on `head` breaks: about as much air as its exhaust stem lets through.
+    """The bulb of the valve on `head` (or of the next one loaded there) breaks: about as much air as its exhaust stem lets through.
 
     The line is flooded until the turret moves on; then the head is blanked, as a vacuum switch or the setter sees to it.
     """
@@ -193,3 +196,18 @@ def check_incidents(schedule: Schedule, incidents: Iterable[Incident], length: f
             seen[key] = incident
     if faults:
         raise DesignFault(faults)
+
+
+def check_struck(incidents: Iterable[Incident], struck: Iterable[Incident], source: str = "incidents") -> None:
+    """Refuse leakers and breakages that, after a run, turn out to have found no valve; `struck` are those that did.
+
+    Raises
+    ------
+    DesignFault
+        With each of them: a run that looks good because nothing happened would mislead.
+    """
+    struck = list(struck)
+    missed = [i for i in incidents if isinstance(i, (Leaker, BrokenValve)) and i not in struck]
+    need = "no valve rode on that head from then on, nor was one loaded there"
+    if missed:
+        raise DesignFault(Fault(source, f"{type(i).__name__}.head", str(i.head), need, "name another head, or run more indices") for i in missed)

@@ -342,3 +342,19 @@ def test_a_valve_is_judged_on_the_lines_as_they_were_while_it_stood_there(schedu
     assert flooded > 10.0 * run.last.lines[-1].mean_pressure
     assert line[14].mean_pressure == line[15].mean_pressure == pytest.approx(flooded, rel=1e-12)
     assert line[12].mean_pressure < 0.2 * flooded  # came to D in the second index, when the leaker had been tipped off
+
+
+def test_an_incident_that_finds_its_head_empty_strikes_the_next_valve_there(schedule):
+    """From empty heads too, a leaker is a leaker: its own valve is struck, and none before it."""
+    leaker = Leaker(2, LEAK)
+    run = simulate_machine(schedule, [leaker], indices=33, from_empty=True, follow=(1, 2))
+    befallen = [(journey.head, journey.number) for journey in run.journeys if leaker in journey.incidents]
+    first_of_head = min(journey.number for journey in run.journeys if journey.head == 2)
+    assert befallen == [(2, first_of_head)]
+
+
+def test_an_incident_that_finds_no_valve_at_all_is_refused(schedule):
+    with pytest.raises(DesignFault, match="no valve rode on that head"):
+        simulate_machine(schedule, [Leaker(9, LEAK)], indices=2, from_empty=True, follow=False)
+    with pytest.raises(DesignFault, match="no valve rode on that head"):
+        simulate_machine(schedule, [EmptyHead(2), BrokenValve(2, 250.0)], indices=40, from_empty=True, follow=False)
